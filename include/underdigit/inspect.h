@@ -1,0 +1,62 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* From a photograph to a verdict. */
+#ifndef UNDERDIGIT_INSPECT_H
+#define UNDERDIGIT_INSPECT_H
+
+#include <underdigit/export.h>
+#include <underdigit/image.h>
+#include <underdigit/reference.h>
+#include <underdigit/result.h>
+#include <underdigit/settings.h>
+#include <underdigit/status.h>
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+/* Scratch memory and FFT plans for one thread at a time.  Any number of
+ * inspectors may share one reference. */
+typedef struct udg_inspector udg_inspector;
+
+/*   settings   NULL for the defaults; copied
+ *   reference  kept: must outlive the inspector
+ *   inspector  receives the inspector; the caller destroys it */
+UDG_API udg_status udg_inspector_create(const udg_settings *settings,
+                                        const udg_reference *reference, udg_inspector **inspector,
+                                        udg_message *message);
+
+/* Inspects a photo.
+ *   date    NULL to try every date of the reference, else one of its dates
+ *   result  the caller's; filled on UDG_OK.  "Could not judge" is UDG_OK with the
+ *           verdict `undecided`
+ * Errors: DATE, MEMORY, LIMIT, CANCELLED, ARGUMENT. */
+UDG_API udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const char *date,
+                               udg_result *result, udg_message *message);
+
+/* The planes of the last inspection, for drawing.  Storage belongs to the
+ * inspector and holds until its next call. */
+typedef enum udg_view_kind {
+  UDG_VIEW_UPRIGHT = 0,  /* the photo in the date plane, grey levels 0-255 */
+  UDG_VIEW_MODEL = 1,    /* what a plain date would look like under this lamp, grey levels */
+  UDG_VIEW_RESIDUAL = 2, /* upright minus model over its standard deviation; 0 where masked */
+  UDG_VIEW_EVIDENCE = 3  /* best evidence of any earlier digit centred at each spot */
+} udg_view_kind;
+
+typedef struct udg_view {
+  int width, height;
+  const float *pixels; /* height rows of width */
+  double px_per_mm;    /* date plane -> view: x_px = origin_px[0] + px_per_mm * x_mm */
+  double origin_px[2]; /* pixel centres at +0.5 */
+} udg_view;
+
+/* ARGUMENT when the last inspection found no date. */
+UDG_API udg_status udg_inspector_view(const udg_inspector *inspector, udg_view_kind kind,
+                                      udg_view *view);
+
+/* NULL is fine. */
+UDG_API void udg_inspector_destroy(udg_inspector *inspector);
+
+#ifdef __cplusplus
+}
+#endif
+#endif

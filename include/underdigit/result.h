@@ -1,0 +1,118 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* What an inspection found.  Plain data: copy it, keep it, compare it. */
+#ifndef UNDERDIGIT_RESULT_H
+#define UNDERDIGIT_RESULT_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+#include <underdigit/export.h>
+#include <underdigit/settings.h>
+#include <underdigit/status.h>
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+enum {
+  UDG_PLACES_MAX = 8,   /* digits in a date */
+  UDG_REASONS_MAX = 12, /* sentences */
+  UDG_REASON_BYTES = 200,
+  UDG_OTHERS_MAX = 8,
+  UDG_STAGES_MAX = 12
+};
+
+/* Values are never reused. */
+typedef enum udg_verdict {
+  UDG_VERDICT_UNDECIDED = 0, /* this photo cannot tell; `reasons` says why */
+  UDG_VERDICT_PLAIN = 1,
+  UDG_VERDICT_UNDERDIGIT = 2, /* a trace of an earlier digit */
+  UDG_VERDICT_REPUNCHED = 3,  /* the same digit twice at one place */
+  UDG_VERDICT_DOUBLED = 4,    /* all digits displaced alike */
+  UDG_VERDICT_FRAGMENT = 5,   /* part of a digit away from its place */
+  UDG_VERDICT_STRAY = 6       /* crack, chip, scratch, dirt */
+} udg_verdict;
+
+/* "underdigit", "plain", ...: as in the JSON results. Static storage. */
+UDG_API const char *udg_verdict_text(udg_verdict verdict);
+
+typedef enum udg_state {
+  UDG_STATE_UNKNOWN = 0,
+  UDG_STATE_STRONG = 1,
+  UDG_STATE_WEAK = 2
+} udg_state;
+
+/* One hypothesis with its best parameters. */
+typedef struct udg_finding {
+  int place;                   /* from 1 at the left; 0: none */
+  char digit;                  /* '0'..'9'; 0 when the kind has none */
+  udg_verdict kind;            /* what the hypothesis is of */
+  double offset_mm[2];         /* centre of the earlier digit minus centre of the present one
+                                  as found; x right, y down.  Doubled: the shared displacement.
+                                  Fragment, stray: position in the date plane */
+  double turn_deg;             /* clockwise positive, as y points down */
+  double strength;             /* height of the trace as a share of the present digit's, 0-1 */
+  double strength_interval[2]; /* 90 % */
+  double visible_share;        /* of the trace's outline that the present digit leaves open, 0-1 */
+  udg_state state;
+  double log_ratio; /* natural log of likelihood against the best other explanation */
+} udg_finding;
+
+typedef struct udg_adequacy {
+  double digit_height_px;
+  double noise;         /* standard deviation, grey levels of 255 */
+  double blur_px;       /* sigma of the Gaussian that blurs an edge alike */
+  double clipped_share; /* of the date's pixels, 0-1 */
+  int jpeg_quality;     /* 0: not a JPEG */
+  double power_strong;  /* chance that a strong trace would have been flagged, 0-1 */
+  double power_weak;
+} udg_adequacy;
+
+typedef struct udg_result {
+  char reference[128];
+  char date[16];
+  udg_verdict verdict;
+  int reason_count;
+  char reasons[UDG_REASONS_MAX][UDG_REASON_BYTES];
+  int judged;              /* 0: evidence and p_value mean nothing */
+  double evidence;         /* higher is stronger; comparable between photos, dates, references */
+  double p_value;          /* (0, 1] */
+  double date_to_photo[9]; /* homography by rows, date plane mm -> upright photo pixels,
+                              pixel centres at +0.5; all 0 when no date was found */
+  double registration_rms_px;
+  double registration_covariance[16]; /* 4 x 4 by rows: shift x, y (px), turn (rad), ln scale */
+  double registration_runner_up;      /* score of the second-best place over the best, 0-1 */
+  int place_count;
+  double place_offset_mm[UDG_PLACES_MAX][2]; /* each present digit off its nominal place */
+  double place_turn_deg[UDG_PLACES_MAX];
+  udg_finding finding; /* strongest underdigit hypothesis; place 0: none */
+  int other_count;
+  udg_finding others[UDG_OTHERS_MAX];
+  udg_adequacy adequacy;
+  int limit_count;
+  char limits[UDG_REASONS_MAX][UDG_REASON_BYTES]; /* what this photo cannot tell */
+  double light_azimuth_deg;       /* towards the lamp, clockwise from +x (y is down), date plane */
+  double light_directional_share; /* of the shading that a direction explains, 0-1 */
+  int stage_count;
+  const char *stage_name[UDG_STAGES_MAX]; /* static storage */
+  double stage_ms[UDG_STAGES_MAX];
+  double total_ms;
+} udg_result;
+
+/* One JSON object (docs/results-format.md), no line break inside, terminated.
+ *   photo   path as given, goes into the field `photo`
+ *   text    receives the text; the caller hands it to udg_text_destroy() */
+UDG_API udg_status udg_result_to_json(const udg_settings *settings, const udg_result *result,
+                                      const char *photo, char **text, udg_message *message);
+
+/* The object of a photo that could not be worked on: status "error". */
+UDG_API udg_status udg_error_to_json(const udg_settings *settings, const char *photo,
+                                     const char *error, char **text, udg_message *message);
+
+/* `settings` as they were when the text was made; NULL text is fine. */
+UDG_API void udg_text_destroy(const udg_settings *settings, char *text);
+
+#ifdef __cplusplus
+}
+#endif
+#endif

@@ -1,0 +1,33 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Float pixels and what is done to them.  Pixel centres sit at +0.5: the
+ * sample of column i, row j is the value at (i + 0.5, j + 0.5). */
+#ifndef UDG_PLANE_H
+#define UDG_PLANE_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+#include "base.h"
+
+typedef struct udg_plane {
+  int width, height;
+  float *v; /* height rows of width; NULL: empty */
+} udg_plane;
+
+/* Zeroed; MEMORY on no memory. `plane` must be empty. */
+udg_status udg_plane_create(const udg_settings *settings, int width, int height, udg_plane *plane);
+void udg_plane_destroy(const udg_settings *settings, udg_plane *plane);
+
+static inline float *udg_plane_row(const udg_plane *plane, int y) {
+  return plane->v + (size_t)y * (size_t)plane->width;
+}
+
+/* Value at (x, y) by the cubic convolution of Keys 1981 (a = -1/2), edge
+ * repeated outside. */
+float udg_plane_sample(const udg_plane *plane, double x, double y);
+
+/* Gaussian of standard deviation sigma_px, cut at 4 sigma, mirrored at the edge;
+ * `scratch` of the same size.  sigma 0 leaves the plane as it is. */
+void udg_plane_blur(udg_plane *plane, double sigma_px, udg_plane *scratch);
+
+#endif
