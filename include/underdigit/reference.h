@@ -53,6 +53,19 @@ typedef struct udg_outline_view {
 UDG_API udg_status udg_reference_outline(const udg_reference *reference, char digit,
                                          udg_outline_view *view);
 
+/* Where a digit of a date sits by the reference, before the slack of a die. */
+typedef struct udg_place_view {
+  char digit;
+  double centre_mm[2]; /* in the date plane */
+  double turn_deg;     /* clockwise positive */
+  double height_mm;    /* of the date's digits */
+} udg_place_view;
+
+/*   place   from 1 at the left
+ * DATE when the reference has no such date, ARGUMENT when it has no such place. */
+UDG_API udg_status udg_reference_place(const udg_reference *reference, const char *date, int place,
+                                       udg_place_view *view);
+
 /* NULL is fine. */
 UDG_API void udg_reference_destroy(udg_reference *reference);
 
