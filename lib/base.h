@@ -27,6 +27,13 @@ udg_status udg_fail(udg_message *message, udg_status status, const char *format,
 void udg_log(const udg_settings *settings, udg_log_level level, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
 
+/* A name for messages: "memory" for NULL, and only the end of a very long path,
+ * so that what is wrong still finds room behind it. */
+typedef struct udg_label {
+  char text[240];
+} udg_label;
+udg_label udg_label_of(const char *name);
+
 /* Milliseconds of a monotonic clock. */
 double udg_clock_ms(void);
 

@@ -1,0 +1,144 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#include "plane.h"
+
+#include <math.h>
+
+udg_status udg_plane_create(const udg_settings *settings, int width, int height, udg_plane *plane) {
+  if (width <= 0 || height <= 0)
+    return UDG_ERROR_ARGUMENT;
+  float *v = NULL;
+  if ((size_t)height <= SIZE_MAX / (size_t)width)
+    v = udg_memory_get(settings, (size_t)width * (size_t)height, sizeof *v);
+  if (!v)
+    return UDG_ERROR_MEMORY;
+  plane->width = width;
+  plane->height = height;
+  plane->v = v;
+  return UDG_OK;
+}
+
+void udg_plane_destroy(const udg_settings *settings, udg_plane *plane) {
+  if (!plane)
+    return;
+  udg_memory_drop(settings, plane->v);
+  *plane = (udg_plane){0};
+}
+
+/* Keys, "Cubic convolution interpolation for digital image processing", IEEE
+ * Trans. ASSP 29(6), 1981, with a = -1/2 (the only a that is exact on
+ * quadratics).  Weights of the samples at -1, 0, 1, 2 for a point at t in [0, 1). */
+static void keys_weights(double t, double w[4]) {
+  const double t2 = t * t, t3 = t2 * t;
+  w[0] = -0.5 * t3 + t2 - 0.5 * t;
+  w[1] = 1.5 * t3 - 2.5 * t2 + 1.0;
+  w[2] = -1.5 * t3 + 2.0 * t2 + 0.5 * t;
+  w[3] = 0.5 * t3 - 0.5 * t2;
+}
+
+static inline int clamp_int(int i, int low, int high) { return i < low ? low : i > high ? high : i; }
+
+float udg_plane_sample(const udg_plane *plane, double x, double y) {
+  /* Beyond two samples outside nothing changes; also keeps the cast to int
+   * defined for huge values and NaN. */
+  const double u = fmin(fmax(x - 0.5, -3.0), plane->width + 2.0);
+  const double v = fmin(fmax(y - 0.5, -3.0), plane->height + 2.0);
+  const double iu = floor(u), iv = floor(v);
+  const int i = (int)iu - 1, j = (int)iv - 1;
+  double wx[4], wy[4];
+  keys_weights(u - iu, wx);
+  keys_weights(v - iv, wy);
+  double sum = 0.0;
+  if (i >= 0 && j >= 0 && i + 3 < plane->width && j + 3 < plane->height) {
+    for (int b = 0; b < 4; b++) {
+      const float *p = udg_plane_row(plane, j + b) + i;
+      sum += wy[b] * (wx[0] * p[0] + wx[1] * p[1] + wx[2] * p[2] + wx[3] * p[3]);
+    }
+    return (float)sum;
+  }
+  for (int b = 0; b < 4; b++) {
+    const float *row = udg_plane_row(plane, clamp_int(j + b, 0, plane->height - 1));
+    double line = 0.0;
+    for (int a = 0; a < 4; a++)
+      line += wx[a] * row[clamp_int(i + a, 0, plane->width - 1)];
+    sum += wy[b] * line;
+  }
+  return (float)sum;
+}
+
+/* Taps kept for one pass; a wider Gaussian takes several passes. */
+enum { KERNEL_REACH = 256, STRIP = 64 };
+
+/* Half of a symmetric kernel, w[0] in the middle; gives its reach. */
+static int gaussian_half(double sigma, double w[KERNEL_REACH + 1]) {
+  const int reach = clamp_int((int)ceil(4.0 * sigma), 1, KERNEL_REACH);
+  double sum = 0.0;
+  for (int k = 0; k <= reach; k++) {
+    w[k] = exp(-0.5 * k * k / (sigma * sigma));
+    sum += k == 0 ? w[k] : 2.0 * w[k];
+  }
+  for (int k = 0; k <= reach; k++)
+    w[k] /= sum;
+  return reach;
+}
+
+/* ... b a | a b c ... y z | z y ...: period 2 n. */
+static inline int mirror(int i, int n) {
+  if (i >= 0 && i < n)
+    return i;
+  i %= 2 * n;
+  if (i < 0)
+    i += 2 * n;
+  return i < n ? i : 2 * n - 1 - i;
+}
+
+static void blur_row(const float *in, int n, const double *w, int reach, float *out) {
+  for (int i = 0; i < n; i++) {
+    double sum = w[0] * in[i];
+    if (i >= reach && i + reach < n) {
+      for (int k = 1; k <= reach; k++)
+        sum += w[k] * ((double)in[i - k] + in[i + k]);
+    } else {
+      for (int k = 1; k <= reach; k++)
+        sum += w[k] * ((double)in[mirror(i - k, n)] + in[mirror(i + k, n)]);
+    }
+    out[i] = (float)sum;
+  }
+}
+
+/* One output row; strips keep the double sums in cache. */
+static void blur_column(const udg_plane *in, int y, const double *w, int reach, float *out) {
+  for (int x0 = 0; x0 < in->width; x0 += STRIP) {
+    const int n = in->width - x0 < STRIP ? in->width - x0 : STRIP;
+    double sum[STRIP];
+    const float *middle = udg_plane_row(in, y) + x0;
+    for (int x = 0; x < n; x++)
+      sum[x] = w[0] * middle[x];
+    for (int k = 1; k <= reach; k++) {
+      const float *above = udg_plane_row(in, mirror(y - k, in->height)) + x0;
+      const float *below = udg_plane_row(in, mirror(y + k, in->height)) + x0;
+      for (int x = 0; x < n; x++)
+        sum[x] += w[k] * ((double)above[x] + below[x]);
+    }
+    for (int x = 0; x < n; x++)
+      out[x0 + x] = (float)sum[x];
+  }
+}
+
+void udg_plane_blur(udg_plane *plane, double sigma_px, udg_plane *scratch) {
+  if (!(sigma_px > 0.0))
+    return;
+  /* At sigma = 2 n the slowest wave that n mirrored samples hold is down to
+   * exp(-2 pi^2 (2 n)^2 / (2 n)^2) = 3e-9: wider makes no difference. */
+  const int longer = plane->width > plane->height ? plane->width : plane->height;
+  const double sigma = fmin(sigma_px, 2.0 * longer);
+  const double widest = KERNEL_REACH / 4.0;
+  const int passes = sigma <= widest ? 1 : (int)ceil((sigma / widest) * (sigma / widest));
+  double w[KERNEL_REACH + 1];
+  const int reach = gaussian_half(sigma / sqrt(passes), w);
+  for (int pass = 0; pass < passes; pass++) {
+    for (int y = 0; y < plane->height; y++)
+      blur_row(udg_plane_row(plane, y), plane->width, w, reach, udg_plane_row(scratch, y));
+    for (int y = 0; y < plane->height; y++)
+      blur_column(scratch, y, w, reach, udg_plane_row(plane, y));
+  }
+}
