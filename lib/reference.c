@@ -1,0 +1,127 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#include <underdigit/reference.h>
+
+#include <string.h>
+
+#include "image_internal.h"
+#include "json.h"
+#include "reference_internal.h"
+#include "reference_parse.h"
+
+static udg_status build(const udg_settings *settings, const udg_json *root, const char *name,
+                        const void *font, size_t font_bytes, udg_reference **reference,
+                        udg_message *message) {
+  *reference = udg_memory_get(settings, 1, sizeof **reference);
+  if (!*reference)
+    return udg_fail(message, UDG_ERROR_MEMORY, "%s: out of memory", name);
+  (*reference)->settings = *settings;
+  udg_status status = udg_reference_parse(*reference, root, name, font, font_bytes, message);
+  if (status != UDG_OK) {
+    udg_reference_destroy(*reference);
+    *reference = NULL;
+  }
+  return status;
+}
+
+udg_status udg_reference_from_memory(const udg_settings *settings, const void *json,
+                                     size_t json_bytes, const char *name, const void *font,
+                                     size_t font_bytes, udg_reference **reference,
+                                     udg_message *message) {
+  udg_settings resolved;
+  udg_json *root;
+  if (!reference)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "reference: no place for the reference given");
+  *reference = NULL;
+  if (!json)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "reference: no bytes given");
+  const udg_label label = udg_label_of(name);
+  name = label.text;
+  udg_settings_resolve(&resolved, settings);
+  if (json_bytes > resolved.max_file_bytes || font_bytes > resolved.max_file_bytes)
+    return udg_fail(message, UDG_ERROR_LIMIT, "%s: larger than max_file_bytes", name);
+  udg_status status = udg_json_parse(json, json_bytes, name, &root, message);
+  if (status != UDG_OK)
+    return status;
+  status = build(&resolved, root, name, font, font_bytes, reference, message);
+  udg_json_drop(root);
+  return status;
+}
+
+/* `font` of the reference file, which names a file beside it. */
+static udg_status read_font(const udg_settings *settings, const char *path, const char *font_name,
+                            uint8_t **bytes, size_t *byte_count, udg_message *message) {
+  const char *slash = strrchr(path, '/');
+  size_t folder = slash && *font_name != '/' ? (size_t)(slash - path) + 1 : 0;
+  size_t length = strlen(font_name);
+  char *joined = udg_memory_get(settings, folder + length + 1, 1);
+  if (!joined)
+    return udg_fail(message, UDG_ERROR_MEMORY, "%s: font: out of memory", udg_label_of(path).text);
+  memcpy(joined, path, folder);
+  memcpy(joined + folder, font_name, length + 1);
+  udg_message inner = {""};
+  udg_status status = udg_file_read(settings, joined, bytes, byte_count, &inner);
+  udg_memory_drop(settings, joined);
+  if (status != UDG_OK)
+    return udg_fail(message, status, "%s: font: %s", udg_label_of(path).text, inner.text);
+  return UDG_OK;
+}
+
+udg_status udg_reference_from_file(const udg_settings *settings, const char *path,
+                                   udg_reference **reference, udg_message *message) {
+  udg_settings resolved;
+  uint8_t *text = NULL, *font = NULL;
+  size_t text_bytes = 0, font_bytes = 0;
+  udg_json *root = NULL;
+  const udg_label label = udg_label_of(path);
+  if (!reference)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "reference: no place for the reference given");
+  *reference = NULL;
+  if (!path)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "reference: no path given");
+  udg_settings_resolve(&resolved, settings);
+  udg_status status = udg_file_read(&resolved, path, &text, &text_bytes, message);
+  if (status == UDG_OK)
+    status = udg_json_parse((const char *)text, text_bytes, label.text, &root, message);
+  const char *font_name = udg_json_string(udg_json_member(root, "font"));
+  if (status == UDG_OK && font_name && *font_name)
+    status = read_font(&resolved, path, font_name, &font, &font_bytes, message);
+  if (status == UDG_OK)
+    status = build(&resolved, root, label.text, font, font_bytes, reference, message);
+  udg_json_drop(root);
+  udg_memory_drop(&resolved, text);
+  udg_memory_drop(&resolved, font);
+  return status;
+}
+
+const char *udg_reference_name(const udg_reference *reference) {
+  return reference ? reference->name : "";
+}
+
+size_t udg_reference_date_count(const udg_reference *reference) {
+  return reference ? reference->date_count : 0;
+}
+
+const char *udg_reference_date(const udg_reference *reference, size_t index) {
+  return reference && index < reference->date_count ? reference->dates[index].text : NULL;
+}
+
+udg_status udg_reference_outline(const udg_reference *reference, char digit,
+                                 udg_outline_view *view) {
+  if (!reference || !view || digit < '0' || digit > '9' || !reference->has_digit[digit - '0'])
+    return UDG_ERROR_ARGUMENT;
+  const udg_outline *outline = &reference->digits[digit - '0'];
+  *view = (udg_outline_view){outline->contour_count, outline->starts, outline->point_count,
+                             outline->points};
+  return UDG_OK;
+}
+
+void udg_reference_destroy(udg_reference *reference) {
+  if (!reference)
+    return;
+  udg_settings settings = reference->settings;
+  for (int d = 0; d < 10; d++)
+    udg_outline_destroy(&settings, &reference->digits[d]);
+  udg_memory_drop(&settings, reference->dates);
+  udg_memory_drop(&settings, reference->expected);
+  udg_memory_drop(&settings, reference);
+}
