@@ -1,0 +1,217 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "plane.h"
+#include "support.h"
+
+static const double pi = 3.14159265358979323846;
+
+static udg_settings settings;
+
+static udg_plane make(int width, int height) {
+  udg_plane p = {0};
+  assert_int_equal(udg_plane_create(&settings, width, height, &p), UDG_OK);
+  return p;
+}
+
+static void create_checks_sizes_and_memory(void **state) {
+  (void)state;
+  test_allocator a = {.fail_at = 2};
+  const udg_settings s = test_settings(&a);
+  udg_plane p = {0};
+  assert_int_equal(udg_plane_create(&s, 0, 5, &p), UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_plane_create(&s, 5, -1, &p), UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_plane_create(&s, 5, 4, &p), UDG_OK);
+  for (int i = 0; i < 20; i++)
+    assert_true(p.v[i] == 0.0f);
+  udg_plane q = {0};
+  assert_int_equal(udg_plane_create(&s, 5, 4, &q), UDG_ERROR_MEMORY);
+  assert_null(q.v);
+  udg_plane_destroy(&s, &p);
+  udg_plane_destroy(&s, &p);
+  udg_plane_destroy(&s, NULL);
+  assert_null(p.v);
+  assert_int_equal(a.live, 0);
+}
+
+/* Keys 1981: with a = -1/2 the interpolation is exact on polynomials up to the
+ * second degree.  Small whole coefficients: the float samples are exact too, so
+ * the tolerance is that of rounding one float of about 1000. */
+static void cubic_sample_is_exact_on_quadratics(void **state) {
+  (void)state;
+  udg_plane p = make(24, 17);
+  for (int j = 0; j < p.height; j++)
+    for (int i = 0; i < p.width; i++) {
+      const double x = i + 0.5, y = j + 0.5;
+      udg_plane_row(&p, j)[i] = (float)(3.0 + 2.0 * x - y + 0.5 * x * x - 0.25 * x * y + y * y);
+    }
+  uint64_t seed = 11;
+  for (int n = 0; n < 2000; n++) {
+    const double x = 1.5 + 20.999 * (test_random(&seed) / 4294967296.0);
+    const double y = 1.5 + 13.999 * (test_random(&seed) / 4294967296.0);
+    const double truth = 3.0 + 2.0 * x - y + 0.5 * x * x - 0.25 * x * y + y * y;
+    assert_true(fabs(udg_plane_sample(&p, x, y) - truth) < 1e-4);
+  }
+  udg_plane_destroy(&settings, &p);
+}
+
+static void sample_at_a_pixel_centre_is_the_pixel(void **state) {
+  (void)state;
+  udg_plane p = make(9, 7);
+  uint64_t seed = 5;
+  for (int i = 0; i < 63; i++)
+    p.v[i] = (float)(test_random(&seed) % 1000);
+  for (int j = 0; j < 7; j++)
+    for (int i = 0; i < 9; i++)
+      assert_true(udg_plane_sample(&p, i + 0.5, j + 0.5) == udg_plane_row(&p, j)[i]);
+  udg_plane_destroy(&settings, &p);
+}
+
+/* The same as sampling a larger plane whose rim repeats the edge. */
+static void sample_repeats_the_edge(void **state) {
+  (void)state;
+  enum { W = 6, H = 5, PAD = 8 };
+  udg_plane p = make(W, H), padded = make(W + 2 * PAD, H + 2 * PAD);
+  uint64_t seed = 7;
+  for (int i = 0; i < W * H; i++)
+    p.v[i] = (float)(test_random(&seed) % 256);
+  for (int j = 0; j < padded.height; j++)
+    for (int i = 0; i < padded.width; i++) {
+      const int a = i - PAD < 0 ? 0 : i - PAD >= W ? W - 1 : i - PAD;
+      const int b = j - PAD < 0 ? 0 : j - PAD >= H ? H - 1 : j - PAD;
+      udg_plane_row(&padded, j)[i] = udg_plane_row(&p, b)[a];
+    }
+  for (double y = -5.0; y < H + 5.0; y += 0.37)
+    for (double x = -5.0; x < W + 5.0; x += 0.31)
+      assert_true(fabs(udg_plane_sample(&p, x, y) -
+                       udg_plane_sample(&padded, x + PAD, y + PAD)) < 1e-4);
+  assert_true(udg_plane_sample(&p, -1e300, -1e300) == p.v[0]);
+  assert_true(udg_plane_sample(&p, 1e300, INFINITY) == p.v[W * H - 1]);
+  assert_true(isfinite(udg_plane_sample(&p, NAN, 2.0)));
+  udg_plane_destroy(&settings, &p);
+  udg_plane_destroy(&settings, &padded);
+}
+
+/* Waves that fit a mirrored edge, cos(pi k (i + 1/2) / n), pass a symmetric
+ * kernel scaled by its MTF at f = k / 2n.  Gaussian: exp(-2 pi^2 sigma^2 f^2)
+ * (checks.md).  Cutting at 4 sigma moves it by less than 1e-3, sampling by
+ * exp(-2 pi^2 sigma^2 (1 - f)^2), below 1e-3 from sigma 1 on and f < 0.4. */
+static double wave_gain(int along_y, int k, int n, double sigma) {
+  udg_plane p = along_y ? make(70, n) : make(n, 70);
+  udg_plane scratch = make(p.width, p.height);
+  for (int j = 0; j < p.height; j++)
+    for (int i = 0; i < p.width; i++)
+      udg_plane_row(&p, j)[i] = (float)(100.0 * cos(pi * k * ((along_y ? j : i) + 0.5) / n));
+  udg_plane_blur(&p, sigma, &scratch);
+  double gain = 0.0, power = 0.0;
+  for (int j = 0; j < p.height; j++)
+    for (int i = 0; i < p.width; i++) {
+      const double wave = cos(pi * k * ((along_y ? j : i) + 0.5) / n);
+      gain += wave * udg_plane_row(&p, j)[i] / 100.0;
+      power += wave * wave;
+    }
+  gain /= power;
+  for (int j = 0; j < p.height; j++) /* and is otherwise unchanged, the edges included */
+    for (int i = 0; i < p.width; i++) {
+      const double wave = cos(pi * k * ((along_y ? j : i) + 0.5) / n);
+      assert_true(fabs(udg_plane_row(&p, j)[i] - 100.0 * gain * wave) < 1e-3);
+    }
+  udg_plane_destroy(&settings, &p);
+  udg_plane_destroy(&settings, &scratch);
+  return gain;
+}
+
+static void blur_has_the_gaussian_mtf(void **state) {
+  (void)state;
+  enum { N = 120 };
+  static const double sigmas[] = {1.0, 1.7, 3.0, 8.5, 40.0, 75.0};
+  for (size_t s = 0; s < sizeof sigmas / sizeof *sigmas; s++)
+    for (int k = 0; k <= 96; k += 6) {
+      const double f = k / (2.0 * N), sigma = sigmas[s];
+      const double mtf = exp(-2.0 * pi * pi * sigma * sigma * f * f);
+      assert_true(fabs(wave_gain(0, k, N, sigma) - mtf) < 1.2e-3);
+      assert_true(fabs(wave_gain(1, k, N, sigma) - mtf) < 1.2e-3);
+    }
+  /* MTF50 = 0.187391 / sigma cycles a pixel (checks.md): k / 240 with sigma 3. */
+  assert_true(fabs(wave_gain(0, 15, N, 0.187391 / (15 / 240.0)) - 0.5) < 1.2e-3);
+}
+
+/* Against the definition: the kernel over the plane laid out with its mirror
+ * images, summed directly. */
+static void blur_mirrors_at_the_edge(void **state) {
+  (void)state;
+  enum { W = 11, H = 4 };
+  udg_plane p = make(W, H), scratch = make(W, H);
+  float in[W * H];
+  uint64_t seed = 3;
+  for (int i = 0; i < W * H; i++)
+    in[i] = p.v[i] = (float)(test_random(&seed) % 256);
+  const double sigma = 2.3;
+  const int reach = (int)ceil(4.0 * sigma);
+  udg_plane_blur(&p, sigma, &scratch);
+  for (int y = 0; y < H; y++)
+    for (int x = 0; x < W; x++) {
+      double sum = 0.0, weight = 0.0;
+      for (int b = -reach; b <= reach; b++)
+        for (int a = -reach; a <= reach; a++) {
+          int i = x + a, j = y + b;
+          while (i < 0 || i >= W)
+            i = i < 0 ? -1 - i : 2 * W - 1 - i;
+          while (j < 0 || j >= H)
+            j = j < 0 ? -1 - j : 2 * H - 1 - j;
+          const double w = exp(-0.5 * (a * a + b * b) / (sigma * sigma));
+          sum += w * in[j * W + i];
+          weight += w;
+        }
+      assert_true(fabs(udg_plane_row(&p, y)[x] - sum / weight) < 1e-3);
+    }
+  udg_plane_destroy(&settings, &p);
+  udg_plane_destroy(&settings, &scratch);
+}
+
+static void blur_of_nothing_and_of_everything(void **state) {
+  (void)state;
+  udg_plane p = make(33, 9), scratch = make(33, 9);
+  double mean = 0.0;
+  float in[33 * 9];
+  uint64_t seed = 9;
+  for (int i = 0; i < 33 * 9; i++) {
+    in[i] = p.v[i] = (float)(test_random(&seed) % 256);
+    mean += in[i] / (33.0 * 9.0);
+  }
+  udg_plane_blur(&p, 0.0, &scratch);
+  udg_plane_blur(&p, -1.0, &scratch);
+  udg_plane_blur(&p, NAN, &scratch);
+  assert_memory_equal(p.v, in, sizeof in);
+  udg_plane_blur(&p, 1e9, &scratch);
+  for (int i = 0; i < 33 * 9; i++)
+    assert_true(fabs(p.v[i] - mean) < 1e-2);
+  udg_plane one = make(1, 1), one_scratch = make(1, 1);
+  one.v[0] = 42.0f;
+  udg_plane_blur(&one, 3.0, &one_scratch);
+  assert_true(fabs(one.v[0] - 42.0) < 1e-4);
+  udg_plane_destroy(&settings, &p);
+  udg_plane_destroy(&settings, &scratch);
+  udg_plane_destroy(&settings, &one);
+  udg_plane_destroy(&settings, &one_scratch);
+}
+
+int main(void) {
+  udg_settings_default(&settings, sizeof settings);
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(create_checks_sizes_and_memory),
+      cmocka_unit_test(cubic_sample_is_exact_on_quadratics),
+      cmocka_unit_test(sample_at_a_pixel_centre_is_the_pixel),
+      cmocka_unit_test(sample_repeats_the_edge),
+      cmocka_unit_test(blur_has_the_gaussian_mtf),
+      cmocka_unit_test(blur_mirrors_at_the_edge),
+      cmocka_unit_test(blur_of_nothing_and_of_everything),
+  };
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}
