@@ -32,8 +32,7 @@ void udg_memory_drop(const udg_settings *settings, void *block) {
   settings->release(settings->user, given);
 }
 
-/* Bytes of the well-formed UTF-8 character at `s` (RFC 3629, section 4); 0: none. */
-static size_t utf8_length(const unsigned char *s) {
+size_t udg_utf8_length(const unsigned char *s) {
   if (s[0] < 0x80)
     return 1;
   size_t more;
@@ -68,7 +67,7 @@ static size_t utf8_length(const unsigned char *s) {
 static void clean_utf8(char *text) {
   unsigned char *s = (unsigned char *)text;
   while (*s) {
-    const size_t length = utf8_length(s);
+    const size_t length = udg_utf8_length(s);
     if (length == 0 || *s < 0x20 || *s == 0x7f) {
       *s++ = '?';
       continue;
@@ -85,7 +84,7 @@ static void cut_split_character(char *text) {
     tail++;
   if (tail == end || ((unsigned char)text[end - 1 - tail] & 0xc0) != 0xc0)
     return;
-  if (utf8_length((const unsigned char *)text + end - 1 - tail) == 0)
+  if (udg_utf8_length((const unsigned char *)text + end - 1 - tail) == 0)
     text[end - 1 - tail] = '\0';
 }
 

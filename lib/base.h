@@ -34,6 +34,10 @@ typedef struct udg_label {
 } udg_label;
 udg_label udg_label_of(const char *name);
 
+/* Bytes of the well-formed UTF-8 character at the terminated `s` (RFC 3629,
+ * section 4), 1 at its end; 0: none begins there. */
+size_t udg_utf8_length(const unsigned char *s);
+
 /* Milliseconds of a monotonic clock. */
 double udg_clock_ms(void);
 

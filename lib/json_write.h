@@ -1,0 +1,34 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Writes a JSON text on one line.  Written here rather than by the library that
+ * reads, so that the text comes from the host's memory hook, numbers ignore the
+ * locale and bytes that are no UTF-8 cannot spoil the text. */
+#ifndef UDG_JSON_WRITE_H
+#define UDG_JSON_WRITE_H
+
+#include "base.h"
+
+typedef struct udg_json_writer {
+  const udg_settings *settings;
+  char *text; /* from udg_memory_get, not terminated until the end */
+  size_t length, room;
+  int starved; /* out of memory; later calls do nothing */
+  int comma;   /* the next item needs one before it */
+} udg_json_writer;
+
+/* `key` is NULL inside arrays and for the root; keys are written as they are. */
+void udg_json_write_open(udg_json_writer *writer, const char *key, char bracket);
+void udg_json_write_close(udg_json_writer *writer, char bracket);
+/* Ends at a NUL or after `limit` bytes; NULL is the empty string.  Each byte that
+ * belongs to no UTF-8 character becomes U+FFFD. */
+void udg_json_write_string(udg_json_writer *writer, const char *key, const char *value,
+                           size_t limit);
+/* NaN becomes null, an infinity +-1e308: JSON has neither. */
+void udg_json_write_number(udg_json_writer *writer, const char *key, double value);
+void udg_json_write_numbers(udg_json_writer *writer, const char *key, const double *values,
+                            int count);
+void udg_json_write_null(udg_json_writer *writer, const char *key);
+
+/* Hands the terminated text over; NULL when memory ran out. */
+char *udg_json_write_end(udg_json_writer *writer);
+
+#endif
