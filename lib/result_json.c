@@ -10,7 +10,9 @@
 /* A p-value is never 0: chance is not ruled out by any photo. */
 static const double p_value_least = 1e-300;
 
-static int clamp_count(int count, int most) { return count < 0 ? 0 : count > most ? most : count; }
+static int clamp_count(int count, int most) {
+  return count < 0 ? 0 : count > most ? most : count;
+}
 
 static int has_date(const udg_result *result) {
   int any = 0;
@@ -114,8 +116,7 @@ static void write_adequacy(udg_json_writer *writer, const udg_result *result) {
 static void write_light(udg_json_writer *writer, const udg_result *result, int found) {
   udg_json_write_open(writer, "light", '{');
   udg_json_write_number(writer, "azimuth_deg", found ? result->light_azimuth_deg : NAN);
-  udg_json_write_number(writer, "directional_share",
-                        found ? result->light_directional_share : NAN);
+  udg_json_write_number(writer, "directional_share", found ? result->light_directional_share : NAN);
   udg_json_write_close(writer, '}');
 }
 
