@@ -76,6 +76,7 @@ static void on_message(j_common_ptr cinfo, int level) {
   case JWRN_HIT_MARKER:
     give_up(s, UDG_ERROR_TRUNCATED, text);
   case JWRN_ARITH_BAD_CODE:
+  case JWRN_BOGUS_PROGRESSION: /* a scan is missing */
   case JWRN_HUFF_BAD_CODE:
   case JWRN_MUST_RESYNC:
     give_up(s, UDG_ERROR_FORMAT, text);

@@ -207,6 +207,7 @@ static void decode_guarded(png_state *s, udg_decoded *decoded) {
                                     on_release);
   if (s->png)
     s->info = png_create_info_struct(s->png);
+  check_memory(s);
   if (!s->info)
     give_up(s, UDG_ERROR_MEMORY, "out of memory");
   png_set_read_fn(s->png, s, on_read);

@@ -37,7 +37,8 @@ typedef enum test_colours {
 
 /* `pixels` has 1, 3 or 4 samples a pixel as the colours ask.  Quality 1-100,
  * clipped to baseline when `baseline_tables`.  `scans` > 0 makes a progressive
- * grey file of that many scans, -1 the usual progressive script, 0 sequential.
+ * grey file of that many scans, -1 the usual progressive script, 0 sequential,
+ * -2 sequential with one scan for each of three components.
  * `orientation` 0 writes no EXIF. */
 typedef struct test_jpeg {
   const uint8_t *pixels;
