@@ -1,0 +1,440 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#include "find.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "find_internal.h"
+
+/* From one searched scale to the next: half a step moves the end of a date two
+ * heights from the middle by 2 height 0.06 = 1.1 px at 10 px, a third of a stroke. */
+static const double SCALE_STEP = 1.12;
+/* The window may hang out of the photo by this share of its pixels. */
+static const double OUTSIDE_MAX = 0.15;
+/* Candidates nearer than this (digit heights) are one. */
+static const double SAME_SPOT = 0.4;
+#define MIDDLE_COUNT 8 /* candidates looked at in the second, finer verification */
+#define MIP_LEVELS 12
+
+typedef struct pooled {
+  double x, y; /* px of the photo */
+  double height_px, turn_rad, score;
+  udg_homography date_to_photo;
+} pooled;
+
+struct udg_find_state {
+  udg_settings settings;
+  const udg_reference *reference;
+  udg_fft *fft;
+  udg_find_model **models; /* by date, NULL until asked for */
+  udg_aligner *aligner;
+  int aligner_pixels;
+  int mip_count;
+  udg_buffer mips[MIP_LEVELS];
+  udg_buffer scaled, flat, first, second, window;
+  float *tile_pixels, *tile_energy, *tile_score;
+  udg_complex *spectrum, *energy_spectrum, *product;
+  size_t tile_room;
+  int pool_count;
+  pooled pool[UDG_FIND_POOL];
+};
+
+udg_status udg_find_create(const udg_settings *settings, const udg_reference *reference,
+                           udg_fft *fft, udg_find_state **state, udg_message *message) {
+  udg_settings resolved;
+  udg_settings_resolve(&resolved, settings);
+  udg_find_state *made = udg_memory_get(&resolved, 1, sizeof *made);
+  udg_find_model **models =
+      udg_memory_get(&resolved, reference->date_count + 1, sizeof(udg_find_model *));
+  if (!made || !models) {
+    udg_memory_drop(&resolved, made);
+    udg_memory_drop(&resolved, models);
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date stage");
+  }
+  made->settings = resolved;
+  made->reference = reference;
+  made->fft = fft;
+  made->models = models;
+  *state = made;
+  return UDG_OK;
+}
+
+static void tiles_drop(udg_find_state *state) {
+  const udg_settings *settings = &state->settings;
+  udg_memory_drop(settings, state->tile_pixels);
+  udg_memory_drop(settings, state->tile_energy);
+  udg_memory_drop(settings, state->tile_score);
+  udg_memory_drop(settings, state->spectrum);
+  udg_memory_drop(settings, state->energy_spectrum);
+  udg_memory_drop(settings, state->product);
+  state->tile_pixels = state->tile_energy = state->tile_score = NULL;
+  state->spectrum = state->energy_spectrum = state->product = NULL;
+  state->tile_room = 0;
+}
+
+void udg_find_destroy(udg_find_state *state) {
+  if (!state)
+    return;
+  udg_settings settings = state->settings;
+  for (size_t i = 0; i < state->reference->date_count; i++)
+    if (state->models[i]) {
+      udg_find_model_destroy(&settings, state->models[i]);
+      udg_memory_drop(&settings, state->models[i]);
+    }
+  udg_memory_drop(&settings, state->models);
+  udg_aligner_destroy(state->aligner);
+  for (int i = 0; i < MIP_LEVELS; i++)
+    udg_buffer_destroy(&settings, &state->mips[i]);
+  udg_buffer *buffers[] = {&state->scaled, &state->flat, &state->first, &state->second,
+                           &state->window};
+  for (int i = 0; i < 5; i++)
+    udg_buffer_destroy(&settings, buffers[i]);
+  tiles_drop(state);
+  udg_memory_drop(&settings, state);
+}
+
+static udg_status tiles_size(udg_find_state *state, const udg_fft_plan *plan) {
+  const udg_settings *settings = &state->settings;
+  size_t count = (size_t)plan->width * (size_t)plan->height;
+  size_t half = (size_t)plan->half_width * (size_t)plan->height;
+  if (count <= state->tile_room)
+    return UDG_OK;
+  tiles_drop(state);
+  state->tile_pixels = udg_memory_get(settings, count, sizeof(float));
+  state->tile_energy = udg_memory_get(settings, count, sizeof(float));
+  state->tile_score = udg_memory_get(settings, count, sizeof(float));
+  /* half > count / 2: room in count for any plan of fewer pixels needs a little more. */
+  state->spectrum = udg_memory_get(settings, half + count, sizeof(udg_complex));
+  state->energy_spectrum = udg_memory_get(settings, half + count, sizeof(udg_complex));
+  state->product = udg_memory_get(settings, half + count, sizeof(udg_complex));
+  if (!state->tile_pixels || !state->tile_energy || !state->tile_score || !state->spectrum ||
+      !state->energy_spectrum || !state->product)
+    return UDG_ERROR_MEMORY;
+  state->tile_room = count;
+  return UDG_OK;
+}
+
+static udg_status model_get(udg_find_state *state, size_t date_index, udg_find_model **model,
+                            udg_message *message) {
+  const udg_settings *settings = &state->settings;
+  if (!state->models[date_index]) {
+    udg_find_model *made = udg_memory_get(settings, 1, sizeof *made);
+    if (!made)
+      return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's kernels");
+    udg_status status = udg_find_model_create(settings, state->reference, date_index, state->fft,
+                                              made, message);
+    if (status != UDG_OK) {
+      udg_memory_drop(settings, made);
+      return status;
+    }
+    state->models[date_index] = made;
+  }
+  *model = state->models[date_index];
+  int pixels = udg_patch_set_pixels(&(*model)->middle);
+  if (pixels > state->aligner_pixels) {
+    udg_aligner_destroy(state->aligner);
+    state->aligner = NULL;
+    state->aligner_pixels = 0;
+    if (udg_aligner_create(settings, pixels, &state->aligner) != UDG_OK)
+      return udg_fail(message, UDG_ERROR_MEMORY, "no memory to align the date");
+    state->aligner_pixels = pixels;
+  }
+  if (tiles_size(state, (*model)->plan) != UDG_OK)
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for tiles of the photo");
+  return UDG_OK;
+}
+
+/* Halved copies of the photo, mips[0] the photo itself. */
+static udg_status mips_make(udg_find_state *state, const udg_plane *grey) {
+  udg_status status =
+      udg_rescale_box(&state->settings, grey, 0, 0, grey->width, grey->height, 1,
+                      &state->mips[0]);
+  state->mip_count = 1;
+  while (status == UDG_OK && state->mip_count < MIP_LEVELS) {
+    const udg_plane *last = &state->mips[state->mip_count - 1].plane;
+    if (last->width < 8 || last->height < 8)
+      break;
+    status = udg_rescale_box(&state->settings, last, 0, 0, last->width, last->height, 2,
+                             &state->mips[state->mip_count]);
+    state->mip_count++;
+  }
+  return status;
+}
+
+static int pool_same(const pooled *a, const pooled *b) {
+  double near = SAME_SPOT * fmax(a->height_px, b->height_px);
+  double ratio = a->height_px > b->height_px ? a->height_px / b->height_px
+                                             : b->height_px / a->height_px;
+  return hypot(a->x - b->x, a->y - b->y) < near && ratio < 1.3 &&
+         fabs(a->turn_rad - b->turn_rad) < 0.2;
+}
+
+/* Keeps the pool sorted, best first, one entry a spot. */
+static void pool_add(udg_find_state *state, const pooled *found) {
+  for (int i = 0; i < state->pool_count; i++)
+    if (pool_same(&state->pool[i], found)) {
+      if (state->pool[i].score >= found->score)
+        return;
+      memmove(&state->pool[i], &state->pool[i + 1],
+              (size_t)(state->pool_count - i - 1) * sizeof state->pool[0]);
+      state->pool_count--;
+      i--;
+    }
+  int at = state->pool_count;
+  while (at > 0 && state->pool[at - 1].score < found->score)
+    at--;
+  if (at >= UDG_FIND_POOL)
+    return;
+  int moved = state->pool_count < UDG_FIND_POOL ? state->pool_count - at : UDG_FIND_POOL - 1 - at;
+  memmove(&state->pool[at + 1], &state->pool[at], (size_t)moved * sizeof state->pool[0]);
+  state->pool[at] = *found;
+  if (state->pool_count < UDG_FIND_POOL)
+    state->pool_count++;
+}
+
+/* Copies a tile of the flattened copy that begins at (left, top); 0 outside. */
+static void tile_load(udg_find_state *state, const udg_fft_plan *plan, int left, int top) {
+  const udg_plane *flat = &state->flat.plane;
+  memset(state->tile_pixels, 0, (size_t)plan->width * (size_t)plan->height * sizeof(float));
+  int from_x = left < 0 ? -left : 0, to_x = plan->width;
+  to_x = left + to_x > flat->width ? flat->width - left : to_x;
+  for (int y = 0; y < plan->height; y++) {
+    if (top + y < 0 || top + y >= flat->height || to_x <= from_x)
+      continue;
+    memcpy(state->tile_pixels + (size_t)y * (size_t)plan->width + from_x,
+           udg_plane_row(flat, top + y) + left + from_x,
+           (size_t)(to_x - from_x) * sizeof(float));
+  }
+  size_t count = (size_t)plan->width * (size_t)plan->height;
+  for (size_t i = 0; i < count; i++)
+    state->tile_energy[i] = state->tile_pixels[i] * state->tile_pixels[i];
+  udg_fft_forward(plan, state->tile_pixels, state->spectrum);
+  udg_fft_forward(plan, state->tile_energy, state->energy_spectrum);
+}
+
+/* Share of the window's energy that the kernels explain, at each pixel. */
+static void tile_score(udg_find_state *state, const udg_find_model *model,
+                       const udg_find_turn *turn) {
+  const udg_fft_plan *plan = model->plan;
+  size_t count = (size_t)plan->width * (size_t)plan->height;
+  memset(state->tile_score, 0, count * sizeof(float));
+  for (int k = 0; k < UDG_FIND_KERNELS; k++) {
+    udg_fft_correlate(plan, state->spectrum, turn->kernels[k], state->product);
+    udg_fft_inverse(plan, state->product, state->tile_pixels);
+    for (size_t i = 0; i < count; i++)
+      state->tile_score[i] += state->tile_pixels[i] * state->tile_pixels[i];
+  }
+  udg_fft_correlate(plan, state->energy_spectrum, turn->window, state->product);
+  udg_fft_inverse(plan, state->product, state->tile_energy);
+  /* Flattened contrast has a variance of about one half; a window with much
+   * less lies mostly outside or on a flat patch. */
+  float floor_energy = (float)(0.25 * model->window_px);
+  for (size_t i = 0; i < count; i++)
+    state->tile_score[i] /= fmaxf(state->tile_energy[i], floor_energy);
+}
+
+/* The window's box at (x, y) lies in the scaled copy but for OUTSIDE_MAX. */
+static int window_inside(const udg_find_model *model, const udg_plane *flat, double px_per_mm,
+                         double turn, double x, double y) {
+  double w = 2 * model->shape.half_size_mm[0] * px_per_mm;
+  double h = 2 * model->shape.half_size_mm[1] * px_per_mm;
+  double c = fabs(cos(turn)), s = fabs(sin(turn));
+  double ex = (w * c + h * s) / 2, ey = (w * s + h * c) / 2;
+  double out_x = fmax(0, ex - x) + fmax(0, x + ex - flat->width);
+  double out_y = fmax(0, ey - y) + fmax(0, y + ey - flat->height);
+  return out_x / (2 * ex) + out_y / (2 * ey) <= OUTSIDE_MAX;
+}
+
+static void tile_peaks(udg_find_state *state, const udg_find_model *model,
+                       const udg_find_turn *turn, int left, int top, double factor) {
+  const udg_fft_plan *plan = model->plan;
+  double px_per_mm = udg_find_height_px / model->shape.height_mm;
+  for (int y = model->reach[1]; y < plan->height - model->reach[1]; y++)
+    for (int x = model->reach[0]; x < plan->width - model->reach[0]; x++) {
+      const float *at = state->tile_score + (size_t)y * (size_t)plan->width + x;
+      float score = *at;
+      if (state->pool_count == UDG_FIND_POOL &&
+          (double)score <= state->pool[UDG_FIND_POOL - 1].score)
+        continue;
+      if (score < at[-1] || score < at[1] || score < at[-plan->width] ||
+          score < at[plan->width])
+        continue;
+      double px = left + x + 0.5, py = top + y + 0.5;
+      if (!window_inside(model, &state->flat.plane, px_per_mm, turn->turn_rad, px, py))
+        continue;
+      pooled found = {.x = px / factor,
+                      .y = py / factor,
+                      .height_px = udg_find_height_px / factor,
+                      .turn_rad = turn->turn_rad,
+                      .score = (double)score};
+      pool_add(state, &found);
+    }
+}
+
+static int cancelled(const udg_find_state *state) {
+  return state->settings.cancel && state->settings.cancel(state->settings.user);
+}
+
+/* All turns at one scale, tile by tile. */
+static udg_status scale_search(udg_find_state *state, const udg_find_model *model,
+                               double factor) {
+  const udg_fft_plan *plan = model->plan;
+  int level = 0;
+  double rest = factor;
+  while (rest <= 0.5 && level + 1 < state->mip_count) {
+    rest *= 2;
+    level++;
+  }
+  udg_status status =
+      udg_rescale_smooth(&state->settings, &state->mips[level].plane, rest, &state->flat,
+                         &state->first, &state->second);
+  udg_plane *flat = &state->flat.plane;
+  if (status == UDG_OK)
+    status = udg_buffer_size(&state->settings, &state->first, flat->width, flat->height);
+  if (status == UDG_OK)
+    status = udg_buffer_size(&state->settings, &state->second, flat->width, flat->height);
+  if (status != UDG_OK)
+    return status;
+  udg_find_flatten(flat, udg_find_height_px, &state->first.plane, &state->second.plane);
+  int step_x = plan->width - 2 * model->reach[0], step_y = plan->height - 2 * model->reach[1];
+  for (int top = 0; top < flat->height; top += step_y)
+    for (int left = 0; left < flat->width; left += step_x) {
+      if (cancelled(state))
+        return UDG_ERROR_CANCELLED;
+      tile_load(state, plan, left - model->reach[0], top - model->reach[1]);
+      for (int t = 0; t < model->turn_count; t++) {
+        tile_score(state, model, &model->turns[t]);
+        tile_peaks(state, model, &model->turns[t], left - model->reach[0],
+                   top - model->reach[1], factor);
+      }
+    }
+  return UDG_OK;
+}
+
+/* Every scale at which the date fits into the photo. */
+static udg_status coarse_search(udg_find_state *state, const udg_find_model *model,
+                                const udg_plane *grey) {
+  const udg_settings *settings = &state->settings;
+  double long_side = 2 * model->shape.half_size_mm[0] / model->shape.height_mm;
+  double diagonal = hypot(grey->width, grey->height);
+  double largest =
+      fmin(fmin(settings->digit_height_max_px, diagonal / long_side), grey->height * 1.2);
+  state->pool_count = 0;
+  udg_status status = UDG_OK;
+  for (double h = settings->digit_height_min_px; h <= largest * SCALE_STEP && status == UDG_OK;
+       h *= SCALE_STEP)
+    status = scale_search(state, model, udg_find_height_px / h);
+  return status;
+}
+
+static void pool_sort(udg_find_state *state) {
+  for (int i = 1; i < state->pool_count; i++) {
+    pooled moved = state->pool[i];
+    int j = i;
+    for (; j > 0 && state->pool[j - 1].score < moved.score; j--)
+      state->pool[j] = state->pool[j - 1];
+    state->pool[j] = moved;
+  }
+}
+
+/* Fits a lit date as a similarity at one candidate and rescores it. */
+static void verify_one(udg_find_state *state, const udg_find_model *model,
+                       const udg_patch_set *patches, int columns, const udg_plane *grey,
+                       pooled *candidate) {
+  const udg_template *shape = &model->shape;
+  udg_patch_set set = *patches;
+  set.column_count = columns;
+  double half[2];
+  for (int i = 0; i < 2; i++)
+    half[i] = shape->half_size_mm[i] + shape->margin_mm + 0.3 * shape->height_mm;
+  udg_homography to_window, from_window;
+  candidate->score = 0;
+  if (udg_rescale_window(&state->settings, grey, &candidate->date_to_photo, shape->centre_mm,
+                         half, set.px_per_mm, &state->window, &state->second,
+                         &to_window) != UDG_OK ||
+      !udg_homography_invert(&to_window, &from_window))
+    return;
+  udg_align_settings how = {.global_count = 4,
+                            .clip_level = 250,
+                            .noise_floor = 1,
+                            .correlation_px = 1,
+                            .iterations_max = 8,
+                            .stop_px = 0.05,
+                            .step_max_px = 1.5};
+  udg_align_pose pose = {.date_to_photo =
+                             udg_homography_after(&to_window, &candidate->date_to_photo)};
+  udg_align_result fit;
+  udg_align_run(state->aligner, &set, &state->window.plane, &how, &pose, &fit);
+  candidate->date_to_photo = udg_homography_after(&from_window, &pose.date_to_photo);
+  udg_homography_apply(&candidate->date_to_photo, shape->centre_mm[0], shape->centre_mm[1],
+                       &candidate->x, &candidate->y);
+  const double *m = candidate->date_to_photo.m;
+  candidate->height_px = shape->height_mm * udg_homography_scale(&candidate->date_to_photo,
+                                                                 shape->centre_mm[0],
+                                                                 shape->centre_mm[1]);
+  candidate->turn_rad = atan2(m[3], m[0]);
+  /* What hangs out of the photo was not explained. */
+  candidate->score = fit.explained * fit.inside;
+}
+
+/* Candidates that moved onto the same spot become one again. */
+static void pool_merge(udg_find_state *state) {
+  pooled copy[UDG_FIND_POOL];
+  int count = state->pool_count;
+  memcpy(copy, state->pool, sizeof copy);
+  state->pool_count = 0;
+  for (int i = 0; i < count; i++)
+    pool_add(state, &copy[i]);
+}
+
+static void verify_all(udg_find_state *state, const udg_find_model *model,
+                       const udg_plane *grey) {
+  const udg_template *shape = &model->shape;
+  for (int i = 0; i < state->pool_count; i++) {
+    pooled *p = &state->pool[i];
+    double scale = p->height_px / shape->height_mm;
+    udg_homography to_centre =
+        udg_homography_similarity(1, 0, -shape->centre_mm[0], -shape->centre_mm[1]);
+    udg_homography turned = udg_homography_similarity(scale, p->turn_rad, p->x, p->y);
+    p->date_to_photo = udg_homography_after(&turned, &to_centre);
+    verify_one(state, model, &model->coarse, UDG_COLUMN_ACROSS, grey, p);
+  }
+  pool_merge(state);
+  if (state->pool_count > MIDDLE_COUNT)
+    state->pool_count = MIDDLE_COUNT;
+  for (int i = 0; i < state->pool_count; i++)
+    verify_one(state, model, &model->middle, UDG_COLUMN_CUBE_P, grey, &state->pool[i]);
+  pool_merge(state);
+  pool_sort(state);
+}
+
+udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t date_index,
+                         udg_find_result *result, udg_message *message) {
+  udg_find_model *model = NULL;
+  double start = udg_clock_ms();
+  memset(result, 0, sizeof *result);
+  if (date_index >= state->reference->date_count)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "no date number %zu", date_index);
+  udg_status status = model_get(state, date_index, &model, message);
+  if (status != UDG_OK)
+    return status;
+  status = mips_make(state, grey);
+  if (status == UDG_OK)
+    status = coarse_search(state, model, grey);
+  if (status == UDG_ERROR_CANCELLED)
+    return udg_fail(message, status, "cancelled while looking for the date");
+  if (status != UDG_OK)
+    return udg_fail(message, status, "no memory to look for the date");
+  double searched = udg_clock_ms();
+  verify_all(state, model, grey);
+  result->coarse_ms = searched - start;
+  result->verify_ms = udg_clock_ms() - searched;
+  for (int i = 0; i < state->pool_count && i < UDG_CANDIDATES_MAX; i++) {
+    const pooled *p = &state->pool[i];
+    result->candidates[result->count++] =
+        (udg_candidate){p->date_to_photo, p->height_px, p->turn_rad, p->score};
+  }
+  if (result->count > 1 && result->candidates[0].score > 0)
+    result->runner_up = result->candidates[1].score / result->candidates[0].score;
+  return UDG_OK;
+}

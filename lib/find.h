@@ -1,0 +1,40 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Stage "date": where on a close-up the date is. */
+#ifndef UDG_FIND_H
+#define UDG_FIND_H
+
+#include "fft.h"
+#include "plane.h"
+#include "pose.h"
+#include "reference_internal.h"
+
+#define UDG_CANDIDATES_MAX 8
+
+typedef struct udg_candidate {
+  udg_homography date_to_photo; /* a similarity; px of the plane given, centres at +0.5 */
+  double digit_height_px, turn_rad;
+  double score; /* share of the photo's variance there that the lit date explains, 0-1 */
+} udg_candidate;
+
+/* Best first, no two of them on the same spot. */
+typedef struct udg_find_result {
+  int count;
+  udg_candidate candidates[UDG_CANDIDATES_MAX];
+  double runner_up; /* score of the second over that of the first, 0-1; 0 without a second */
+  double coarse_ms, verify_ms;
+} udg_find_result;
+
+/* Scratch, templates (made when a date is first asked for) and spectra. */
+typedef struct udg_find_state udg_find_state;
+
+/* `reference` and `fft` are kept and must outlive the state. */
+udg_status udg_find_create(const udg_settings *settings, const udg_reference *reference,
+                           udg_fft *fft, udg_find_state **state, udg_message *message);
+void udg_find_destroy(udg_find_state *state);
+
+/* `grey`: encoded luma 0-255.  A photo too small for the date gives UDG_OK and
+ * no candidate. */
+udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t date_index,
+                         udg_find_result *result, udg_message *message);
+
+#endif

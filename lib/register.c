@@ -1,0 +1,217 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#include "register.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "rescale.h"
+
+#define LEVELS 3
+#define BLURS 1
+
+/* Digit heights of the levels, patch px. */
+static const double LEVEL_PX[LEVELS] = {16, 32, 64};
+/* A level finer than this times the photo shows nothing new. */
+static const double OVERSAMPLING_MAX = 1.5;
+static const double PATCH_BLUR_PX = 0.75;
+
+typedef struct register_model {
+  udg_template shape;
+  udg_patch_set levels[LEVELS];
+} register_model;
+
+struct udg_register_state {
+  udg_settings settings;
+  const udg_reference *reference;
+  register_model **models; /* by date, NULL until asked for */
+  udg_aligner *aligner;
+  int aligner_pixels;
+  udg_buffer window, scratch;
+};
+
+udg_status udg_register_create(const udg_settings *settings, const udg_reference *reference,
+                               udg_register_state **state, udg_message *message) {
+  udg_settings resolved;
+  udg_settings_resolve(&resolved, settings);
+  udg_register_state *made = udg_memory_get(&resolved, 1, sizeof *made);
+  register_model **models =
+      udg_memory_get(&resolved, reference->date_count + 1, sizeof(register_model *));
+  if (!made || !models) {
+    udg_memory_drop(&resolved, made);
+    udg_memory_drop(&resolved, models);
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the register stage");
+  }
+  made->settings = resolved;
+  made->reference = reference;
+  made->models = models;
+  *state = made;
+  return UDG_OK;
+}
+
+static void model_drop(const udg_settings *settings, register_model *model) {
+  if (!model)
+    return;
+  for (int i = 0; i < LEVELS; i++)
+    udg_patch_set_destroy(settings, &model->levels[i]);
+  udg_template_destroy(settings, &model->shape);
+  udg_memory_drop(settings, model);
+}
+
+void udg_register_destroy(udg_register_state *state) {
+  if (!state)
+    return;
+  udg_settings settings = state->settings;
+  for (size_t i = 0; i < state->reference->date_count; i++)
+    model_drop(&settings, state->models[i]);
+  udg_memory_drop(&settings, state->models);
+  udg_aligner_destroy(state->aligner);
+  udg_buffer_destroy(&settings, &state->window);
+  udg_buffer_destroy(&settings, &state->scratch);
+  udg_memory_drop(&settings, state);
+}
+
+static udg_status model_make(const udg_settings *settings, const udg_reference *reference,
+                             size_t date_index, register_model **model, udg_message *message) {
+  register_model *made = udg_memory_get(settings, 1, sizeof *made);
+  if (!made)
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's columns");
+  udg_status status = udg_template_create(settings, reference, date_index, &made->shape, message);
+  for (int i = 0; i < LEVELS && status == UDG_OK; i++) {
+    double px_per_mm = LEVEL_PX[i] / made->shape.height_mm;
+    status = udg_template_patches(settings, &made->shape, px_per_mm, PATCH_BLUR_PX / px_per_mm,
+                                  &made->levels[i], message);
+  }
+  if (status != UDG_OK)
+    model_drop(settings, made);
+  else
+    *model = made;
+  return status;
+}
+
+static udg_status model_get(udg_register_state *state, size_t date_index, register_model **model,
+                            udg_message *message) {
+  if (!state->models[date_index]) {
+    udg_status status = model_make(&state->settings, state->reference, date_index,
+                                   &state->models[date_index], message);
+    if (status != UDG_OK)
+      return status;
+  }
+  *model = state->models[date_index];
+  int pixels = udg_patch_set_pixels(&(*model)->levels[LEVELS - 1]);
+  if (pixels > state->aligner_pixels) {
+    udg_aligner_destroy(state->aligner);
+    state->aligner = NULL;
+    state->aligner_pixels = 0;
+    if (udg_aligner_create(&state->settings, pixels, &state->aligner) != UDG_OK)
+      return udg_fail(message, UDG_ERROR_MEMORY, "no memory to align the date");
+    state->aligner_pixels = pixels;
+  }
+  return UDG_OK;
+}
+
+/* One level: window, fit, pose back in the photo's pixels. */
+static udg_status level_run(udg_register_state *state, const udg_template *shape,
+                            const udg_patch_set *set, const udg_plane *grey,
+                            const udg_align_settings *how, udg_align_pose *pose,
+                            udg_align_result *fit) {
+  double half[2];
+  for (int i = 0; i < 2; i++)
+    half[i] = shape->half_size_mm[i] + shape->margin_mm + 0.3 * shape->height_mm;
+  udg_homography to_window, from_window;
+  udg_status status =
+      udg_rescale_window(&state->settings, grey, &pose->date_to_photo, shape->centre_mm, half,
+                         set->px_per_mm, &state->window, &state->scratch, &to_window);
+  if (status != UDG_OK)
+    return status;
+  pose->date_to_photo = udg_homography_after(&to_window, &pose->date_to_photo);
+  udg_align_run(state->aligner, set, &state->window.plane, how, pose, fit);
+  if (!udg_homography_invert(&to_window, &from_window))
+    return UDG_ERROR_INTERNAL;
+  pose->date_to_photo = udg_homography_after(&from_window, &pose->date_to_photo);
+  return UDG_OK;
+}
+
+static void covariance_fill(const udg_align_result *fit, double px_per_mm,
+                            udg_registration *out) {
+  for (int i = 0; i < 4; i++)
+    for (int j = 0; j < 4; j++)
+      out->covariance[4 * i + j] =
+          fit->covariance[i][j] * (i < 2 ? px_per_mm : 1) * (j < 2 ? px_per_mm : 1);
+}
+
+static void registration_fill(const udg_template *shape, const udg_align_pose *pose,
+                              const udg_align_result *fit, udg_registration *out) {
+  double scale =
+      udg_homography_scale(&pose->date_to_photo, shape->centre_mm[0], shape->centre_mm[1]);
+  out->date_to_photo = pose->date_to_photo;
+  for (int i = 0; i < 9; i++)
+    out->date_to_photo.m[i] /= pose->date_to_photo.m[8];
+  out->place_count = shape->place_count;
+  memcpy(out->place_offset_mm, pose->offset_mm, sizeof out->place_offset_mm);
+  memcpy(out->place_turn_rad, pose->turn_rad, sizeof out->place_turn_rad);
+  memcpy(out->place_covariance, fit->place_covariance, sizeof out->place_covariance);
+  covariance_fill(fit, scale, out);
+  out->undetermined = fit->undetermined & 15u;
+  out->swell_mm = pose->swell_mm;
+  out->rms = fit->rms;
+  out->noise = fit->sigma;
+  out->score = fit->explained * fit->inside;
+  out->digit_height_px = shape->height_mm * scale;
+  out->clipped = fit->clipped;
+  out->inside = fit->inside;
+  memcpy(out->light, fit->light, sizeof out->light);
+  /* A slope that rises along +x turns its face to -x: light from there makes
+   * bright what falls away from it. */
+  out->light_azimuth_rad = atan2(-fit->light[UDG_COLUMN_Q], -fit->light[UDG_COLUMN_P]);
+}
+
+static udg_status candidate_register(udg_register_state *state, const register_model *model,
+                                     const udg_plane *grey, const udg_date *date,
+                                     const udg_candidate *candidate, udg_registration *out) {
+  udg_align_pose pose = {.date_to_photo = candidate->date_to_photo};
+  udg_align_result fit = {0};
+  udg_status status = UDG_OK;
+  for (int i = 0; i < LEVELS && status == UDG_OK; i++) {
+    if (i > 0 && LEVEL_PX[i] > OVERSAMPLING_MAX * candidate->digit_height_px)
+      break;
+    udg_patch_set set = model->levels[i];
+    if (i == 0)
+      set.column_count = UDG_COLUMN_CUBE_P;
+    udg_align_settings how = {.global_count = i == 0 ? 4 : 9,
+                              .places_free = i > 0,
+                              .slack_mm = date->slack_mm,
+                              .slack_rad = date->slack_rad,
+                              .shear_sd = 0.01,
+                              .perspective_sd = 0.001,
+                              .swell_sd = 0.02 * model->shape.height_mm,
+                              .clip_level = 250,
+                              .tukey = 4.685,
+                              .noise_floor = 1,
+                              .correlation_px = 4,
+                              .iterations_max = 10,
+                              .stop_px = 0.02,
+                              .step_max_px = 1.5};
+    status = level_run(state, &model->shape, &set, grey, &how, &pose, &fit);
+  }
+  if (status == UDG_OK)
+    registration_fill(&model->shape, &pose, &fit, out);
+  return status;
+}
+
+udg_status udg_register(udg_register_state *state, const udg_plane *grey, size_t date_index,
+                        const udg_find_result *found, udg_registration *registration,
+                        udg_message *message) {
+  register_model *model = NULL;
+  memset(registration, 0, sizeof *registration);
+  if (date_index >= state->reference->date_count || found->count < 1)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "nothing to register");
+  udg_status status = model_get(state, date_index, &model, message);
+  if (status != UDG_OK)
+    return status;
+  status = candidate_register(state, model, grey, &state->reference->dates[date_index],
+                              &found->candidates[0], registration);
+  if (status != UDG_OK)
+    return udg_fail(message, status, "the date could not be registered");
+  registration->runner_up = found->runner_up;
+  return UDG_OK;
+}

@@ -1,0 +1,44 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Stage "register": from a rough pose to a homography, each digit's own small
+ * shift and turn, and how well both are known. */
+#ifndef UDG_REGISTER_H
+#define UDG_REGISTER_H
+
+#include "find.h"
+#include "template.h"
+
+typedef struct udg_registration {
+  udg_homography date_to_photo; /* mm -> px of the plane given, centres at +0.5 */
+  int place_count;
+  double place_offset_mm[UDG_PLACES_MAX][2]; /* each digit off its nominal centre, date plane */
+  double place_turn_rad[UDG_PLACES_MAX];     /* and off its nominal turn */
+  double place_covariance[UDG_PLACES_MAX][3][3]; /* x, y (mm), turn (rad) */
+  double covariance[16];   /* by rows: shift x, y (px of the plane), turn (rad), ln scale;
+                              digits' slack included */
+  unsigned undetermined;   /* bit i: that row could not be told */
+  double swell_mm;         /* the photo's outlines lie so much further out: wear, wider shoulder */
+  double rms;              /* grey levels, unclipped pixels of the date and its margin */
+  double noise;            /* robust s.d. of the residual, grey levels */
+  double score;            /* share of the photo's variance there that the lit date explains */
+  double runner_up;        /* best score anywhere else over `score`, 0-1 */
+  double digit_height_px;
+  double blur_px;          /* s.d. of the blur that makes the model fit best, px of the plane */
+  double clipped;          /* share of the date's pixels at the upper end */
+  double inside;           /* share of the date that lies in the photo */
+  double light[UDG_COLUMN_COUNT]; /* coefficients of udg_column, grey levels */
+  double light_azimuth_rad;       /* towards the lamp, clockwise from +x (y down), date plane */
+} udg_registration;
+
+typedef struct udg_register_state udg_register_state;
+
+/* `reference` is kept and must outlive the state. */
+udg_status udg_register_create(const udg_settings *settings, const udg_reference *reference,
+                               udg_register_state **state, udg_message *message);
+void udg_register_destroy(udg_register_state *state);
+
+/* Registers the date at the best of the candidates (best first, count > 0). */
+udg_status udg_register(udg_register_state *state, const udg_plane *grey, size_t date_index,
+                        const udg_find_result *found, udg_registration *registration,
+                        udg_message *message);
+
+#endif

@@ -1,0 +1,118 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#include "rescale.h"
+
+#include <math.h>
+#include <string.h>
+
+/* A reduction by r needs the blur of the larger pixel: a box of r has the
+ * variance r^2 / 12, about that of a Gaussian of 0.3 r; somewhat more keeps
+ * aliases below the noise. */
+static double blur_for(double reduction) {
+  return reduction > 1 ? 0.45 * sqrt(reduction * reduction - 1) : 0;
+}
+
+udg_status udg_buffer_size(const udg_settings *settings, udg_buffer *buffer, int width,
+                           int height) {
+  if (width <= 0 || height <= 0)
+    return UDG_ERROR_ARGUMENT;
+  size_t need = (size_t)width * (size_t)height;
+  if (need > buffer->room) {
+    udg_buffer_destroy(settings, buffer);
+    if (udg_plane_create(settings, width, height, &buffer->plane) != UDG_OK)
+      return UDG_ERROR_MEMORY;
+    buffer->room = need;
+  }
+  buffer->plane.width = width;
+  buffer->plane.height = height;
+  return UDG_OK;
+}
+
+void udg_buffer_destroy(const udg_settings *settings, udg_buffer *buffer) {
+  udg_plane_destroy(settings, &buffer->plane);
+  buffer->room = 0;
+}
+
+udg_status udg_rescale_box(const udg_settings *settings, const udg_plane *source, int x, int y,
+                           int width, int height, int k, udg_buffer *out) {
+  udg_status status = udg_buffer_size(settings, out, width / k, height / k);
+  if (status != UDG_OK)
+    return status;
+  float share = 1.0f / ((float)k * (float)k);
+  for (int j = 0; j < out->plane.height; j++) {
+    float *to = udg_plane_row(&out->plane, j);
+    memset(to, 0, (size_t)out->plane.width * sizeof *to);
+    for (int b = 0; b < k; b++) {
+      const float *from = udg_plane_row(source, y + j * k + b) + x;
+      for (int i = 0; i < out->plane.width; i++)
+        for (int a = 0; a < k; a++)
+          to[i] += from[i * k + a];
+    }
+    for (int i = 0; i < out->plane.width; i++)
+      to[i] *= share;
+  }
+  return UDG_OK;
+}
+
+udg_status udg_rescale_smooth(const udg_settings *settings, const udg_plane *source,
+                              double factor, udg_buffer *out, udg_buffer *first,
+                              udg_buffer *second) {
+  int width = (int)ceil(source->width * factor), height = (int)ceil(source->height * factor);
+  udg_status status = udg_buffer_size(settings, out, width, height);
+  if (status == UDG_OK)
+    status = udg_buffer_size(settings, first, source->width, source->height);
+  if (status == UDG_OK)
+    status = udg_buffer_size(settings, second, source->width, source->height);
+  if (status != UDG_OK)
+    return status;
+  memcpy(first->plane.v, source->v,
+         (size_t)source->width * (size_t)source->height * sizeof *source->v);
+  udg_plane_blur(&first->plane, blur_for(1 / factor), &second->plane);
+  for (int j = 0; j < height; j++)
+    for (int i = 0; i < width; i++)
+      udg_plane_row(&out->plane, j)[i] =
+          udg_plane_sample(&first->plane, (i + 0.5) / factor, (j + 0.5) / factor);
+  return UDG_OK;
+}
+
+/* Bounding box of the date in the photo, in whole pixels inside the photo. */
+static int window_box(const udg_plane *photo, const udg_homography *h, const double centre[2],
+                      const double half[2], int box[4]) {
+  double low[2] = {INFINITY, INFINITY}, high[2] = {-INFINITY, -INFINITY};
+  for (int corner = 0; corner < 4; corner++) {
+    double x, y;
+    udg_homography_apply(h, centre[0] + (corner & 1 ? half[0] : -half[0]),
+                         centre[1] + (corner & 2 ? half[1] : -half[1]), &x, &y);
+    low[0] = fmin(low[0], x);
+    low[1] = fmin(low[1], y);
+    high[0] = fmax(high[0], x);
+    high[1] = fmax(high[1], y);
+  }
+  box[0] = (int)fmin(fmax(floor(low[0]), 0), photo->width);
+  box[1] = (int)fmin(fmax(floor(low[1]), 0), photo->height);
+  box[2] = (int)fmin(fmax(ceil(high[0]), 0), photo->width) - box[0];
+  box[3] = (int)fmin(fmax(ceil(high[1]), 0), photo->height) - box[1];
+  return box[2] > 0 && box[3] > 0;
+}
+
+udg_status udg_rescale_window(const udg_settings *settings, const udg_plane *photo,
+                              const udg_homography *date_to_photo, const double centre_mm[2],
+                              const double half_mm[2], double px_per_mm, udg_buffer *window,
+                              udg_buffer *scratch, udg_homography *to_window) {
+  int box[4];
+  if (!window_box(photo, date_to_photo, centre_mm, half_mm, box))
+    return UDG_ERROR_ARGUMENT;
+  double reduction =
+      udg_homography_scale(date_to_photo, centre_mm[0], centre_mm[1]) / px_per_mm;
+  int k = reduction >= 2 ? (int)fmin(floor(reduction), 64) : 1;
+  if (k > box[2] || k > box[3])
+    k = 1;
+  udg_status status =
+      udg_rescale_box(settings, photo, box[0], box[1], box[2], box[3], k, window);
+  if (status == UDG_OK)
+    status = udg_buffer_size(settings, scratch, window->plane.width, window->plane.height);
+  if (status != UDG_OK)
+    return status;
+  udg_plane_blur(&window->plane, blur_for(reduction / k), &scratch->plane);
+  *to_window = udg_homography_similarity(1.0 / k, 0, -box[0] / (double)k, -box[1] / (double)k);
+  return UDG_OK;
+}

@@ -1,0 +1,57 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* The relief of a whole date as appearance columns: what light can make of it. */
+#ifndef UDG_TEMPLATE_H
+#define UDG_TEMPLATE_H
+
+#include "align.h"
+#include "reference_internal.h"
+
+/* Columns in the order of udg_patch_set; a prefix of them is a smaller model.
+ * p, q are the slopes in units of the bevel's steepest. */
+typedef enum udg_column {
+  UDG_COLUMN_LEVEL = 0,
+  UDG_COLUMN_RAMP_X = 1, /* date-plane position over the date's radius */
+  UDG_COLUMN_RAMP_Y = 2,
+  UDG_COLUMN_P = 3, /* first order: matt metal under a lamp */
+  UDG_COLUMN_Q = 4,
+  UDG_COLUMN_SQUARE = 5,  /* p^2 + q^2: ring light, sky */
+  UDG_COLUMN_ACROSS = 6,  /* p^2 - q^2 */
+  UDG_COLUMN_DIAGONAL = 7, /* 2 p q */
+  UDG_COLUMN_TOP = 8,     /* height: the tops rub and shine */
+  UDG_COLUMN_FOOT = 9,    /* band along the foot: dirt, and what a rounded foot reflects */
+  UDG_COLUMN_CUBE_P = 10, /* p (p^2 + q^2), q (p^2 + q^2) */
+  UDG_COLUMN_CUBE_Q = 11,
+  UDG_COLUMN_TREFOIL_P = 12, /* p^3 - 3 p q^2, 3 p^2 q - q^3 */
+  UDG_COLUMN_TREFOIL_Q = 13,
+  UDG_COLUMN_COUNT = 14
+} udg_column;
+
+/* Fine raster of one date.  x_px = origin_px + px_per_mm x_mm. */
+typedef struct udg_template {
+  double px_per_mm;
+  double origin_px[2];
+  double centre_mm[2], half_size_mm[2]; /* of the box around all outlines */
+  double margin_mm; /* field around the outlines that still belongs to the date */
+  double height_mm, bevel_mm;
+  int place_count;
+  double place_mm[UDG_PLACES_MAX][2];
+  udg_plane distance; /* mm, to the nearest outline, positive inside */
+  udg_plane owner;    /* number of the place that outline belongs to */
+  udg_plane p, q;     /* slopes over the steepest of the bevel */
+} udg_template;
+
+udg_status udg_template_create(const udg_settings *settings, const udg_reference *reference,
+                               size_t date_index, udg_template *made, udg_message *message);
+void udg_template_destroy(const udg_settings *settings, udg_template *made);
+
+/* A column other than level and ramps, on the fine raster, not blurred. */
+void udg_template_column(const udg_template *made, udg_column column, udg_plane *plane);
+
+/* Patches with px_per_mm pixels, all columns blurred by sigma_mm. */
+udg_status udg_template_patches(const udg_settings *settings, const udg_template *made,
+                                double px_per_mm, double sigma_mm, udg_patch_set *set,
+                                udg_message *message);
+void udg_patch_set_destroy(const udg_settings *settings, udg_patch_set *set);
+int udg_patch_set_pixels(const udg_patch_set *set);
+
+#endif
