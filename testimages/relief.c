@@ -1,0 +1,128 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* The coin's surface about the date, in the order in which it comes about:
+ * punches into the die, cracks, strike, wear, damage, grain. */
+#include <math.h>
+
+#include "field.h"
+
+enum { SEED_GRAIN = 101, SEED_WAVES = 102 };
+
+static ti_stamp stamp_at(const ti_scene *scene, int place, const ti_offset *offset, double strength,
+                         double polish) {
+  const ti_coin *c = &scene->coin;
+  ti_stamp stamp = {.profile = c->profile,
+                    .bevel_mm = c->bevel_mm,
+                    .height_mm = strength * c->relief_mm,
+                    .floor_mm = 0.6 * polish * c->relief_mm};
+  ti_scene_place(scene, place, offset, stamp.centre_mm, &stamp.turn_rad);
+  return stamp;
+}
+
+static const ti_shape *shape_of(const ti_shapes *shapes, char digit) {
+  return &shapes->digits[digit - '0'];
+}
+
+static void stamp_present(const ti_shapes *shapes, const ti_scene *scene, ti_field *field) {
+  for (int k = 0; k < scene->date->place_count; k++) {
+    ti_stamp stamp = stamp_at(scene, k, &scene->coin.digits[k], 1, 0);
+    ti_field_stamp(field, shape_of(shapes, scene->date->text[k]), &stamp, NULL);
+  }
+}
+
+static void stamp_doubling(const ti_shapes *shapes, const ti_scene *scene, ti_field *field) {
+  const ti_coin *c = &scene->coin;
+  for (int k = 0; k < scene->date->place_count; k++) {
+    if (c->has_under && c->under.place == k)
+      continue; /* the earlier hub had another digit there */
+    ti_offset o = {c->digits[k].dx + c->doubling.dx, c->digits[k].dy + c->doubling.dy,
+                   c->digits[k].turn_rad + c->doubling.turn_rad};
+    ti_stamp stamp = stamp_at(scene, k, &o, c->doubling_strength, 0);
+    ti_field_stamp(field, shape_of(shapes, scene->date->text[k]), &stamp, NULL);
+  }
+}
+
+static void stamp_fragment(const ti_shapes *shapes, const ti_scene *scene, ti_field *field) {
+  const ti_coin *c = &scene->coin;
+  double cs = cos(c->fragment.turn_rad), sn = sin(c->fragment.turn_rad);
+  /* The kept part's middle, not the digit's, goes to the fragment's place. */
+  ti_stamp stamp = {.turn_rad = c->fragment.turn_rad,
+                    .profile = c->profile,
+                    .bevel_mm = c->bevel_mm,
+                    .height_mm = c->fragment_strength * c->relief_mm,
+                    .disc = c->fragment_cut};
+  stamp.centre_mm[0] = c->fragment.dx - (cs * c->fragment_cut[0] - sn * c->fragment_cut[1]);
+  stamp.centre_mm[1] = c->fragment.dy - (sn * c->fragment_cut[0] + cs * c->fragment_cut[1]);
+  ti_field_stamp(field, shape_of(shapes, c->fragment_digit), &stamp, NULL);
+}
+
+static void stamp_trace(const ti_shapes *shapes, const ti_scene *scene, ti_field *field,
+                        ti_stamp_area *area) {
+  const ti_trace *t = &scene->coin.under;
+  ti_stamp stamp = stamp_at(scene, t->place, &t->offset, t->strength, t->polish);
+  ti_field_stamp(field, shape_of(shapes, t->digit), &stamp, area);
+}
+
+udg_status ti_relief_visible(const ti_shapes *shapes, ti_scene *scene) {
+  const udg_place *place = &scene->date->places[scene->coin.under.place];
+  double half = 1.3 * scene->date->height_mm;
+  ti_field field = {
+      .px_per_mm = 50, .x0_mm = place->centre_mm[0] - half, .y0_mm = place->centre_mm[1] - half};
+  int size = (int)(2 * half * field.px_per_mm);
+  udg_status status = udg_plane_create(&shapes->settings, size, size, &field.h);
+  if (status != UDG_OK)
+    return status;
+  ti_stamp_area area;
+  stamp_present(shapes, scene, &field);
+  stamp_trace(shapes, scene, &field, &area);
+  scene->visible_area_mm2 = area.visible_mm2;
+  scene->visible_share = area.whole_mm2 > 0 ? area.visible_mm2 / area.whole_mm2 : 0;
+  udg_plane_destroy(&shapes->settings, &field.h);
+  return UDG_OK;
+}
+
+/* Wear takes the tops: soft minimum of the height and a cap. */
+static void wear_tops(ti_field *field, double relief_mm, double wear) {
+  float cap = (float)(relief_mm * (1 - 0.5 * wear)), soft = (float)(0.2 * relief_mm);
+  size_t count = (size_t)field->h.width * (size_t)field->h.height;
+  for (size_t k = 0; k < count; k++) {
+    float h = field->h.v[k], t = (h - cap + soft) / (2 * soft);
+    if (t >= 1)
+      h = cap;
+    else if (t > 0)
+      h -= soft * t * t;
+    field->h.v[k] = h;
+  }
+}
+
+udg_status ti_relief_build(const ti_shapes *shapes, ti_scene *scene, ti_field *field) {
+  const udg_settings *settings = &shapes->settings;
+  const ti_coin *c = &scene->coin;
+  stamp_present(shapes, scene, field);
+  if (c->has_doubling)
+    stamp_doubling(shapes, scene, field);
+  if (c->has_under)
+    stamp_trace(shapes, scene, field, NULL);
+  if (c->has_fragment)
+    stamp_fragment(shapes, scene, field);
+  udg_status status = ti_marks_raise(settings, scene, field);
+  if (status == UDG_OK && c->wear > 0)
+    wear_tops(field, c->relief_mm, c->wear);
+  /* Metal flows in the strike and with wear: edges become round. */
+  double soft_mm = c->strike_mm + 0.045 * c->wear;
+  if (status == UDG_OK && soft_mm > 0) {
+    udg_plane scratch = {0};
+    status = udg_plane_create(settings, field->h.width, field->h.height, &scratch);
+    if (status == UDG_OK)
+      udg_plane_blur(&field->h, soft_mm * field->px_per_mm, &scratch);
+    udg_plane_destroy(settings, &scratch);
+  }
+  if (status == UDG_OK && (c->dents || c->hairlines || c->mark_count))
+    status = ti_marks_cut(settings, scene, field);
+  if (status == UDG_OK)
+    status = ti_plane_add_noise(settings, field, &field->h, c->grain_size_mm, c->grain_mm,
+                                ti_scene_noise(scene, SEED_GRAIN));
+  if (status == UDG_OK && c->grain_mm > 0) /* the field is never quite flat */
+    status = ti_plane_add_noise(settings, field, &field->h, 0.9, 0.006,
+                                ti_scene_noise(scene, SEED_WAVES));
+  return status;
+}

@@ -1,0 +1,152 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#include "truth.h"
+
+#include <stdio.h>
+
+#include "view.h"
+
+/* Nine digits: what the mathematics libraries of two machines differ by stays
+ * below. */
+#define NUMBER "%.9g"
+
+static void numbers(FILE *f, const char *name, const double *v, int count, const char *end) {
+  fprintf(f, "\"%s\": [", name);
+  for (int k = 0; k < count; k++)
+    fprintf(f, "%s" NUMBER, k ? ", " : "", v[k]);
+  fprintf(f, "]%s", end);
+}
+
+/* Names in references may hold anything. */
+static void text(FILE *f, const char *name, const char *value) {
+  fprintf(f, "\"%s\": \"", name);
+  for (const unsigned char *c = (const unsigned char *)value; *c; c++) {
+    if (*c == '"' || *c == '\\')
+      fprintf(f, "\\%c", *c);
+    else if (*c < 0x20)
+      fprintf(f, "\\u%04x", *c);
+    else
+      fputc(*c, f);
+  }
+  fprintf(f, "\"");
+}
+
+static void offset(FILE *f, const ti_offset *o) {
+  fprintf(f, "\"dx\": " NUMBER ", \"dy\": " NUMBER ", \"rot\": " NUMBER, o->dx, o->dy, o->turn_rad);
+}
+
+static void write_type(FILE *f, const ti_scene *s) {
+  fprintf(f, "\"type\": {");
+  text(f, "name", s->reference->name);
+  fprintf(f, ", ");
+  text(f, "date", s->date->text);
+  fprintf(f, ", \"height\": " NUMBER ", \"relief\": " NUMBER ", \"bevel\": " NUMBER "},\n",
+          s->date->height_mm, s->reference->relief_mm, s->reference->bevel_mm);
+}
+
+static void write_punches(FILE *f, const ti_scene *s) {
+  const ti_coin *c = &s->coin;
+  fprintf(f, "\"digits\": [");
+  for (int k = 0; k < s->date->place_count; k++) {
+    fprintf(f, "%s{", k ? ", " : "");
+    offset(f, &c->digits[k]);
+    fprintf(f, "}");
+  }
+  fprintf(f, "],\n");
+  if (c->has_under) {
+    fprintf(f, "\"under\": {\"pos\": %d, \"digit\": \"%c\", ", c->under.place, c->under.digit);
+    offset(f, &c->under.offset);
+    fprintf(f, ", \"strength\": " NUMBER ", \"polish\": " NUMBER "},\n", c->under.strength,
+            c->under.polish);
+    fprintf(f, "\"visible_fraction\": " NUMBER ", \"visible_area_mm2\": " NUMBER ",\n",
+            s->visible_share, s->visible_area_mm2);
+  }
+  if (c->has_doubling) {
+    fprintf(f, "\"doubling\": {");
+    offset(f, &c->doubling);
+    fprintf(f, ", \"strength\": " NUMBER "},\n", c->doubling_strength);
+  }
+  if (c->has_fragment)
+    fprintf(f,
+            "\"fragment\": {\"digit\": \"%c\", \"x\": " NUMBER ", \"y\": " NUMBER
+            ", \"rot\": " NUMBER ", \"r\": " NUMBER ", \"strength\": " NUMBER "},\n",
+            c->fragment_digit, c->fragment.dx, c->fragment.dy, c->fragment.turn_rad,
+            c->fragment_cut[2], c->fragment_strength);
+}
+
+static void write_marks(FILE *f, const ti_coin *c) {
+  if (!c->mark_count)
+    return;
+  fprintf(f, "\"marks\": [");
+  for (int k = 0; k < c->mark_count; k++) {
+    const ti_mark *m = &c->marks[k];
+    fprintf(f,
+            "%s{\"kind\": \"%s\", \"x\": " NUMBER ", \"y\": " NUMBER ", \"ang\": " NUMBER
+            ", \"length\": " NUMBER ", \"width\": " NUMBER ", \"h\": " NUMBER ", \"r\": " NUMBER
+            "}",
+            k ? ", " : "", ti_class_names[m->kind], m->x, m->y, m->angle_rad, m->length, m->width,
+            m->height, m->radius);
+  }
+  fprintf(f, "],\n");
+}
+
+static void write_light(FILE *f, const ti_light *light) {
+  fprintf(f, "\"lights\": [");
+  for (int k = 0; k < light->lamp_count; k++) {
+    const ti_lamp *l = &light->lamps[k];
+    fprintf(f,
+            "%s{\"az\": " NUMBER ", \"el\": " NUMBER ", \"size\": " NUMBER ", \"power\": " NUMBER
+            ", \"ring\": %s}",
+            k ? ", " : "", l->azimuth_rad, l->elevation_rad, l->size_rad, l->power,
+            l->ring ? "true" : "false");
+  }
+  fprintf(f, "],\n\"ambient\": " NUMBER ",\n", light->ambient);
+}
+
+static void write_photo(FILE *f, const ti_scene *s) {
+  const ti_camera *cam = &s->camera;
+  const ti_post *p = &s->post;
+  fprintf(f, "\"digit_px\": " NUMBER ",\n", cam->digit_px);
+  numbers(f, "tilt", cam->tilt_rad, 2, ",\n");
+  fprintf(f, "\"roll\": " NUMBER ",\n\"distance\": " NUMBER ",\n", cam->roll_rad, cam->distance_mm);
+  numbers(f, "shift", cam->shift_mm, 2, ",\n");
+  write_light(f, &s->light);
+  fprintf(f,
+          "\"post\": {\"blur\": " NUMBER ", \"noise\": " NUMBER ", \"gamma\": " NUMBER
+          ", \"quality\": %d, \"sharpen\": " NUMBER ", \"expo\": " NUMBER ", \"grey\": %s, ",
+          p->blur_px, p->noise, p->gamma, p->quality, p->sharpen, p->exposure,
+          p->grey ? "true" : "false");
+  numbers(f, "wb", p->white, 3, "},\n");
+  numbers(f, "homography_mm_to_px", cam->date_to_photo.m, 9, ",\n");
+  double x[UDG_PLACES_MAX];
+  for (int k = 0; k < s->date->place_count; k++)
+    x[k] = s->date->places[k].centre_mm[0];
+  numbers(f, "digit_x_mm", x, s->date->place_count, ",\n");
+  fprintf(f, "\"size\": [%d, %d]\n}\n", cam->width, cam->height);
+}
+
+udg_status ti_truth_save(const char *path, const ti_scene *scene, udg_message *message) {
+  FILE *f = fopen(path, "w");
+  if (!f)
+    return udg_fail(message, UDG_ERROR_IO, "%s: cannot be written", path);
+  const ti_coin *c = &scene->coin;
+  fprintf(f, "{\n\"index\": %d,\n\"view\": %d,\n\"seed\": %llu,\n", scene->index, scene->view,
+          (unsigned long long)scene->seed);
+  write_type(f, scene);
+  fprintf(f, "\"cls\": \"%s\",\n\"in_hub\": %s,\n", ti_class_names[c->cls],
+          scene->in_hub ? "true" : "false");
+  write_punches(f, scene);
+  write_marks(f, c);
+  fprintf(f,
+          "\"relief_mm\": " NUMBER ",\n\"bevel_mm\": " NUMBER ",\n\"profile\": \"%s\",\n"
+          "\"strike_mm\": " NUMBER ",\n\"wear\": " NUMBER ",\n\"dents\": %d,\n\"hairlines\": %d,\n"
+          "\"grain\": " NUMBER ",\n\"dirt\": " NUMBER ",\n\"tone\": " NUMBER ",\n\"rough\": " NUMBER
+          ",\n\"diffuse\": " NUMBER ",\n\"metal\": \"%s\",\n",
+          c->relief_mm, c->bevel_mm, ti_profile_names[c->profile], c->strike_mm, c->wear, c->dents,
+          c->hairlines, c->grain_mm, c->dirt, c->tone, c->rough, c->diffuse,
+          ti_metals[c->metal].name);
+  write_photo(f, scene);
+  int bad = ferror(f);
+  if (fclose(f) || bad)
+    return udg_fail(message, UDG_ERROR_IO, "%s: could not be written to the end", path);
+  return UDG_OK;
+}

@@ -1,0 +1,10 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#ifndef TI_TRUTH_H
+#define TI_TRUTH_H
+
+#include "scene.h"
+
+/* What the picture shows, as JSON. */
+udg_status ti_truth_save(const char *path, const ti_scene *scene, udg_message *message);
+
+#endif
