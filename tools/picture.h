@@ -1,0 +1,72 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* What was found, drawn: the upright date bare and with outlines, the
+ * residual, the evidence along the date. */
+#ifndef PICTURE_H
+#define PICTURE_H
+
+#include <stddef.h>
+
+#include <underdigit/underdigit.h>
+
+enum { PICTURE_WIDTH_MIN = 300, PICTURE_WIDTH_MAX = 4000, PICTURE_WIDTH_DEFAULT = 1200 };
+
+typedef struct picture_input {
+  const char *photo; /* name for the title */
+  const udg_result *result;
+  const udg_reference *reference;
+  udg_view upright, residual, evidence; /* each with its own size and scale */
+  int width_px;                         /* of the PNG, within PICTURE_WIDTH_* */
+} picture_input;
+
+enum { PICTURE_PHOTO, PICTURE_OUTLINES, PICTURE_RESIDUAL, PICTURE_EVIDENCE, PICTURE_PANELS };
+
+/* Where things lie in the PNG. All panels show the same window of the date plane. */
+typedef struct picture_layout {
+  double width, height; /* of the whole, px */
+  double unit;          /* line widths and text follow it: 1 px at a width of 1200 */
+  double margin;
+  double header;                                 /* height of the title above the panels */
+  double caption;                                /* height of a caption above its panel */
+  double panel_width, panel_height;              /* of each map */
+  double left[PICTURE_PANELS], top[PICTURE_PANELS];
+  double profile_top, profile_height; /* below the evidence map, as wide as it */
+  double notes_top, notes_height;     /* at the left margin, panel_width wide */
+  double px_per_mm;                   /* x = left + px_per_mm * (x_mm - low_mm[0]) */
+  double low_mm[2], high_mm[2];       /* the window */
+} picture_layout;
+
+void picture_lay_out(const picture_input *input, picture_layout *layout);
+
+/* A digit drawn as an outline in the date plane. */
+typedef struct picture_digit {
+  char digit;
+  double centre_mm[2];
+  double turn_deg;
+  double height_mm;
+} picture_digit;
+
+/* The present digit at a place (from 1) as found; 0 when the reference lacks it. */
+int picture_present(const picture_input *input, int place, picture_digit *digit);
+
+/* What the verdict rests on, to be drawn broken: up to UDG_PLACES_MAX digits,
+ * or one spot (digit 0). Gives their number; `label` tells what they are. */
+int picture_traces(const picture_input *input, picture_digit traces[UDG_PLACES_MAX], char *label,
+                   size_t label_bytes);
+
+/* The photo's name and the figures behind the verdict, in one line. */
+void picture_describe(const picture_input *input, char *line, size_t line_bytes);
+
+/* Smallest and largest value of a view inside the window; non-finite ones left
+ * out; 0 and 1 when nothing is left or all are equal. */
+void picture_range(const udg_view *view, const picture_layout *layout, double range[2]);
+
+/* Largest value of each column of the window, `count` columns; -INFINITY where
+ * the view has none. */
+void picture_profile(const udg_view *view, const picture_layout *layout, double *profile,
+                     int count);
+
+/* Writes a PNG under `path`, whole or not at all.  0 on success, else -1 and a
+ * reason in `message`. */
+int picture_write(const picture_input *input, const char *path, udg_message *message);
+
+#endif
