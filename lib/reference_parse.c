@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 #include "reference_parse.h"
 
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -203,14 +204,13 @@ static udg_status parse_digit(udg_parse *parse, const udg_field_object *digits, 
                           outline ? "is " : "missing",
                           outline ? udg_json_kind_text(udg_json_kind_of(outline)) : "");
   udg_field_warn_unknown(reader, &digit, known);
-  udg_message inner = {""};
-  char field[UDG_FIELD_PATH_BYTES];
-  udg_field_path(&digit, "outline", field);
-  status = udg_outline_from_path(&reference->settings, path, field, &reference->digits[d], &inner);
+  char path_text[UDG_FIELD_PATH_BYTES], field[UDG_FIELD_PATH_BYTES + 256];
+  udg_field_path(&digit, "outline", path_text);
+  snprintf(field, sizeof field, "%s: %s", reader->name, path_text);
+  status = udg_outline_from_path(&reference->settings, path, field, &reference->digits[d],
+                                 reader->message);
   reference->has_digit[d] = status == UDG_OK;
-  if (status != UDG_OK)
-    return udg_fail(reader->message, status, "%s: %s", reader->name, inner.text);
-  return UDG_OK;
+  return status;
 }
 
 static udg_status parse_digits(udg_parse *parse, const udg_field_object *file) {
@@ -233,16 +233,16 @@ static udg_status fill_from_font(udg_parse *parse, const udg_field_object *file,
   udg_reference *reference = parse->reference;
   udg_outline digits[10];
   int has_digit[10];
-  udg_message inner = {""};
-  char font_name[1024];
+  char font_name[1024], field[256];
   udg_status status =
       udg_field_text(reader, file, "font", UDG_FIELD_OPTIONAL, font_name, sizeof font_name);
   if (status != UDG_OK || !font)
     return status;
+  snprintf(field, sizeof field, "%s: font", reader->name);
   status = udg_font_digits(&reference->settings, font, font_bytes, reference->dates[0].height_mm,
-                           digits, has_digit, "font", &inner);
+                           digits, has_digit, field, reader->message);
   if (status != UDG_OK)
-    return udg_fail(reader->message, status, "%s: %s", reader->name, inner.text);
+    return status;
   for (int d = 0; d < 10; d++) {
     if (!has_digit[d] || reference->has_digit[d]) {
       udg_outline_destroy(&reference->settings, &digits[d]);
