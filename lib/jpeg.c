@@ -216,6 +216,24 @@ static void choose_output(jpeg_state *s) {
     denominator *= 2;
   cinfo->scale_num = 1;
   cinfo->scale_denom = denominator;
+  jpeg_calc_output_dimensions(cinfo);
+}
+
+/* The pixels, and what is left for libjpeg: it holds all coefficients of a
+ * progressive picture at once. */
+static void get_memory(jpeg_state *s) {
+  struct jpeg_decompress_struct *cinfo = &s->cinfo;
+  const uint32_t width = cinfo->output_width, height = cinfo->output_height;
+  const uint64_t bytes = (uint64_t)width * height, most = s->settings->max_decode_bytes;
+  if (bytes >= most)
+    give_up(s, UDG_ERROR_LIMIT, "takes more memory to decode than max_decode_bytes allows");
+  s->grey = udg_memory_get(s->settings, height, width);
+  const int cmyk = cinfo->out_color_space == JCS_CMYK;
+  if (cmyk)
+    s->row = udg_memory_get(s->settings, width, 4);
+  if (!s->grey || (cmyk && !s->row))
+    give_up(s, UDG_ERROR_MEMORY, "out of memory");
+  cinfo->mem->max_memory_to_use = most - bytes < LONG_MAX ? (long)(most - bytes) : LONG_MAX;
 }
 
 static void check_size(jpeg_state *s) {
@@ -251,14 +269,7 @@ static void grey_from_cmyk(const JSAMPLE *cmyk, uint32_t width, int inverted, ui
 static void read_rows(jpeg_state *s) {
   struct jpeg_decompress_struct *cinfo = &s->cinfo;
   const uint32_t width = cinfo->output_width, height = cinfo->output_height;
-  if ((uint64_t)width * height > s->settings->max_decode_bytes)
-    give_up(s, UDG_ERROR_LIMIT, "takes more memory to decode than max_decode_bytes allows");
-  s->grey = udg_memory_get(s->settings, height, width);
   const int cmyk = cinfo->out_color_space == JCS_CMYK;
-  if (cmyk)
-    s->row = udg_memory_get(s->settings, width, 4);
-  if (!s->grey || (cmyk && !s->row))
-    give_up(s, UDG_ERROR_MEMORY, "out of memory");
   while (cinfo->output_scanline < height) {
     const uint32_t y = cinfo->output_scanline;
     uint8_t *grey = s->grey + (size_t)y * width;
@@ -286,8 +297,6 @@ static void set_up(jpeg_state *s, const uint8_t *bytes) {
   cinfo->src = &s->source;
   s->progress.progress_monitor = on_progress;
   cinfo->progress = &s->progress;
-  const uint64_t most = s->settings->max_decode_bytes;
-  cinfo->mem->max_memory_to_use = most < LONG_MAX ? (long)most : LONG_MAX;
   jpeg_set_marker_processor(cinfo, JPEG_APP0 + 1, on_app1);
 }
 
@@ -300,6 +309,7 @@ static void decode_guarded(jpeg_state *s, const uint8_t *bytes, udg_decoded *dec
   check_size(s);
   decoded->jpeg_quality = quality_of(cinfo);
   choose_output(s);
+  get_memory(s);
   jpeg_start_decompress(cinfo);
   check_components(s);
   read_rows(s);

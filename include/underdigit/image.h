@@ -19,13 +19,16 @@ typedef struct udg_image udg_image;
 
 /* Decodes a JPEG (baseline, progressive, grey, colour, CMYK) or a PNG (every
  * colour type and depth, interlaced or not) by its content, whatever its name.
- * The EXIF turn is applied.  A truncated file is an error, not a grey rest.
+ * The EXIF turn is applied.  Colours become BT.601 luma, 16 bits become 8, what
+ * is transparent shows white, colour profiles and gamma are not looked at.  A
+ * truncated or damaged file is an error, not a grey rest; bytes after its end are
+ * let be.  libjpeg has no allocation hook: its working memory is malloc()'s.
  *   settings  NULL for the defaults; not kept
  *   bytes     `byte_count` of them; not kept
  *   name      goes into messages; NULL for "memory"
  *   image     receives the image; the caller destroys it
  *   message   NULL, or receives what is wrong
- * Errors: FORMAT, TRUNCATED, LIMIT, MEMORY, ARGUMENT. */
+ * Errors: FORMAT, TRUNCATED, LIMIT, MEMORY, CANCELLED, ARGUMENT. */
 UDG_API udg_status udg_image_from_memory(const udg_settings *settings, const void *bytes,
                                          size_t byte_count, const char *name, udg_image **image,
                                          udg_message *message);
@@ -35,7 +38,7 @@ UDG_API udg_status udg_image_from_file(const udg_settings *settings, const char 
                                        udg_image **image, udg_message *message);
 
 /* Copies 8-bit grey pixels (sRGB-encoded luma, rows top to bottom, `stride`
- * bytes from row to row). */
+ * bytes from row to row).  Errors: LIMIT, MEMORY, ARGUMENT. */
 UDG_API udg_status udg_image_from_grey(const udg_settings *settings, const uint8_t *pixels,
                                        uint32_t width, uint32_t height, size_t stride,
                                        udg_image **image, udg_message *message);
@@ -44,8 +47,8 @@ UDG_API udg_status udg_image_from_grey(const udg_settings *settings, const uint8
 UDG_API uint32_t udg_image_width(const udg_image *image);
 UDG_API uint32_t udg_image_height(const udg_image *image);
 
-/* Quality 1-100 that the IJG scaling of the T.81 Annex K luminance table gives
- * for the file's table; 0 when the file is no JPEG. */
+/* Quality 1-100 whose IJG scaling of the T.81 Annex K luminance table is the
+ * file's table, or comes nearest; 0 when the file is no JPEG. */
 UDG_API int udg_image_jpeg_quality(const udg_image *image);
 
 /* NULL is fine. */

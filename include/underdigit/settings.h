@@ -24,18 +24,21 @@ typedef struct udg_settings {
   /* Hooks.  `user` is handed to each of them and never looked at. */
   void *user;
   void *(*allocate)(void *user, size_t bytes); /* default malloc(); NULL result = no memory */
-  void (*release)(void *user, void *block);    /* default free(); never called with NULL */
+  void (*release)(void *user, void *block);    /* default free(); never called with NULL.
+                                                  One without the other: both default */
   void (*log)(void *user, udg_log_level level, const char *text); /* default NULL: silent */
   void (*planner_lock)(void *user);   /* held around FFTW planning; default NULL: an own lock */
   void (*planner_unlock)(void *user); /* both or neither */
   int (*cancel)(void *user); /* non-zero: stop; asked some hundred times a photo; NULL: never */
 
-  /* Limits on input. */
+  /* Limits on input; 0 stands for the default. */
   uint64_t max_file_bytes;   /* of one photo or reference; default 256 MiB */
   uint32_t max_side_px;      /* of a photo as stored; default 20 000 */
   uint64_t max_pixels;       /* of a photo as stored; default 120 000 000 */
-  uint64_t max_decode_bytes; /* memory a decoder may take; default 512 MiB */
-  uint32_t max_scans;        /* of a progressive JPEG; default 100 */
+  uint64_t max_decode_bytes; /* memory a decoder may take, pixels included;
+                                default 512 MiB */
+  uint32_t max_scans;        /* of a progressive JPEG; default 100.  Scans times pixels
+                                may not pass 10 max_pixels either */
   uint32_t useful_side_px;   /* a JPEG is decoded at 1/2, 1/4 or 1/8 while its longer side
                                 stays at or above this; default 2 400 */
 
