@@ -20,8 +20,7 @@ static _Thread_local exif_call *current_call;
 enum { FRONT_BYTES = 64 };
 
 static void *exif_get(ExifLong bytes) {
-  unsigned char *block =
-      udg_memory_get(current_call->settings, (size_t)bytes + FRONT_BYTES, 1);
+  unsigned char *block = udg_memory_get(current_call->settings, (size_t)bytes + FRONT_BYTES, 1);
   if (!block) {
     current_call->short_of_memory = 1;
     return NULL;
@@ -48,8 +47,7 @@ static void *exif_resize(void *pointer, ExifLong bytes) {
 
 /* Tag 0x0112 of the main picture's directory (CIPA DC-008): one SHORT. */
 static int find_orientation(ExifData *data) {
-  const ExifEntry *entry =
-      exif_content_get_entry(data->ifd[EXIF_IFD_0], EXIF_TAG_ORIENTATION);
+  const ExifEntry *entry = exif_content_get_entry(data->ifd[EXIF_IFD_0], EXIF_TAG_ORIENTATION);
   if (!entry || entry->format != EXIF_FORMAT_SHORT || entry->components < 1 || entry->size < 2)
     return 1;
   const int value = exif_get_short(entry->data, exif_data_get_byte_order(data));

@@ -52,20 +52,17 @@ static int grow(file_reader *r, size_t capacity) {
 }
 
 static udg_status fail_too_large(const file_reader *r, const char *name, udg_message *message) {
-  return udg_fail(message, UDG_ERROR_LIMIT,
-                  "%s: larger than max_file_bytes allows (%llu bytes)", name,
-                  (unsigned long long)r->settings->max_file_bytes);
+  return udg_fail(message, UDG_ERROR_LIMIT, "%s: larger than max_file_bytes allows (%llu bytes)",
+                  name, (unsigned long long)r->settings->max_file_bytes);
 }
 
 /* To the end, however short each read is; the size told beforehand is only a
  * hint, as pipes tell none and files may grow. */
 static udg_status read_all(file_reader *r, const char *name, udg_message *message) {
   for (;;) {
-    if (r->byte_count == r->capacity &&
-        (r->capacity > SIZE_MAX / 2 || !grow(r, 2 * r->capacity)))
+    if (r->byte_count == r->capacity && (r->capacity > SIZE_MAX / 2 || !grow(r, 2 * r->capacity)))
       return udg_fail(message, UDG_ERROR_MEMORY, "%s: out of memory", name);
-    const ssize_t got =
-        read(r->descriptor, r->bytes + r->byte_count, r->capacity - r->byte_count);
+    const ssize_t got = read(r->descriptor, r->bytes + r->byte_count, r->capacity - r->byte_count);
     if (got < 0 && errno == EINTR)
       continue;
     if (got < 0)

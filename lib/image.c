@@ -235,11 +235,17 @@ udg_status udg_image_from_grey(const udg_settings *settings, const uint8_t *pixe
   return wrap(&s, &decoded, "memory", image, message);
 }
 
-uint32_t udg_image_width(const udg_image *image) { return image ? image->stored_width : 0; }
+uint32_t udg_image_width(const udg_image *image) {
+  return image ? image->stored_width : 0;
+}
 
-uint32_t udg_image_height(const udg_image *image) { return image ? image->stored_height : 0; }
+uint32_t udg_image_height(const udg_image *image) {
+  return image ? image->stored_height : 0;
+}
 
-int udg_image_jpeg_quality(const udg_image *image) { return image ? image->jpeg_quality : 0; }
+int udg_image_jpeg_quality(const udg_image *image) {
+  return image ? image->jpeg_quality : 0;
+}
 
 void udg_image_destroy(udg_image *image) {
   if (!image)

@@ -32,9 +32,13 @@ typedef struct jpeg_state {
   uint64_t iterations;
 } jpeg_state;
 
-static jpeg_state *state_of(j_common_ptr cinfo) { return cinfo->client_data; }
+static jpeg_state *state_of(j_common_ptr cinfo) {
+  return cinfo->client_data;
+}
 
-static size_t position(const jpeg_state *s) { return s->byte_count - s->source.bytes_in_buffer; }
+static size_t position(const jpeg_state *s) {
+  return s->byte_count - s->source.bytes_in_buffer;
+}
 
 _Noreturn static void give_up(jpeg_state *s, udg_status status, const char *what) {
   s->status = udg_fail(s->message, status, "%s: byte %zu of %zu: %s", s->name, position(s),
@@ -87,7 +91,9 @@ static void on_message(j_common_ptr cinfo, int level) {
   }
 }
 
-static void source_start(j_decompress_ptr cinfo) { (void)cinfo; }
+static void source_start(j_decompress_ptr cinfo) {
+  (void)cinfo;
+}
 
 /* The source holds the whole file from the start: being asked for more means
  * that the file is cut short. */
@@ -107,7 +113,9 @@ static void source_skip(j_decompress_ptr cinfo, long count) {
   source->bytes_in_buffer -= (size_t)count;
 }
 
-static void source_stop(j_decompress_ptr cinfo) { (void)cinfo; }
+static void source_stop(j_decompress_ptr cinfo) {
+  (void)cinfo;
+}
 
 static void check_cancel(jpeg_state *s) {
   const udg_settings *settings = s->settings;

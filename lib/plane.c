@@ -35,7 +35,9 @@ static void keys_weights(double t, double w[4]) {
   w[3] = 0.5 * t3 - 0.5 * t2;
 }
 
-static inline int clamp_int(int i, int low, int high) { return i < low ? low : i > high ? high : i; }
+static inline int clamp_int(int i, int low, int high) {
+  return i < low ? low : i > high ? high : i;
+}
 
 float udg_plane_sample(const udg_plane *plane, double x, double y) {
   /* Beyond two samples outside nothing changes; also keeps the cast to int

@@ -16,8 +16,8 @@ udg_homography udg_homography_after(const udg_homography *a, const udg_homograph
   udg_homography c;
   for (int i = 0; i < 3; i++)
     for (int j = 0; j < 3; j++)
-      c.m[3 * i + j] = a->m[3 * i] * b->m[j] + a->m[3 * i + 1] * b->m[3 + j] +
-                       a->m[3 * i + 2] * b->m[6 + j];
+      c.m[3 * i + j] =
+          a->m[3 * i] * b->m[j] + a->m[3 * i + 1] * b->m[3 + j] + a->m[3 * i + 2] * b->m[6 + j];
   return c;
 }
 

@@ -30,4 +30,6 @@ const char *udg_status_text(udg_status status) {
   return "unknown status";
 }
 
-const char *udg_version(void) { return UDG_VERSION; }
+const char *udg_version(void) {
+  return UDG_VERSION;
+}

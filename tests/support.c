@@ -51,8 +51,8 @@ void test_bytes_free(test_bytes *b) {
 
 /* Byte order "II", 42, directory at 8; one entry: tag 0x0112, SHORT, 1 value. */
 size_t test_make_exif(int orientation, uint8_t out[64]) {
-  static const uint8_t head[] = {'E', 'x',  'i',  'f', 0, 0, 'I', 'I', 42, 0, 8, 0, 0,
-                                 0,   1,    0,    0x12, 1, 3, 0,   1,   0,  0, 0};
+  static const uint8_t head[] = {'E', 'x', 'i', 'f', 0,    0, 'I', 'I', 42, 0, 8, 0,
+                                 0,   0,   1,   0,   0x12, 1, 3,   0,   1,  0, 0, 0};
   memcpy(out, head, sizeof head);
   size_t n = sizeof head;
   out[n++] = (uint8_t)orientation;
@@ -176,10 +176,8 @@ static void set_text(png_structp png, png_infop info, size_t count) {
   memset(letters, 'x', count);
   letters[count] = '\0';
   char key[] = "Comment";
-  png_text text = {.compression = PNG_TEXT_COMPRESSION_zTXt,
-                   .key = key,
-                   .text = letters,
-                   .text_length = count};
+  png_text text = {
+      .compression = PNG_TEXT_COMPRESSION_zTXt, .key = key, .text = letters, .text_length = count};
   png_set_text(png, info, &text, 1);
   free(letters);
 }

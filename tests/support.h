@@ -57,14 +57,14 @@ test_bytes test_make_jpeg(const test_jpeg *j);
 typedef struct test_png {
   const uint8_t *rows;
   uint32_t width, height;
-  int colour_type, depth;   /* as in the PNG header */
-  const uint8_t *palette;   /* 3 * palette_count */
-  const uint8_t *alphas;    /* palette alphas, palette_count; NULL: none */
+  int colour_type, depth; /* as in the PNG header */
+  const uint8_t *palette; /* 3 * palette_count */
+  const uint8_t *alphas;  /* palette alphas, palette_count; NULL: none */
   int palette_count;
-  int key_grey;             /* tRNS of a grey picture; -1: none */
+  int key_grey; /* tRNS of a grey picture; -1: none */
   int interlaced;
-  int orientation;          /* 0: no eXIf */
-  size_t text_bytes;        /* of a zTXt chunk of equal letters; 0: none */
+  int orientation;   /* 0: no eXIf */
+  size_t text_bytes; /* of a zTXt chunk of equal letters; 0: none */
 } test_png;
 
 test_bytes test_make_png(const test_png *p);

@@ -75,12 +75,12 @@ static void message_is_always_utf8(void **state) {
   } cases[] = {
       {"plain", "plain"},
       {"\xc3\xa9 \xe2\x82\xac \xf0\x9f\xaa\x99", "\xc3\xa9 \xe2\x82\xac \xf0\x9f\xaa\x99"},
-      {"\xff\xfe", "??"},             /* never in UTF-8 */
-      {"\xc0\xaf", "??"},             /* longer than needed */
-      {"\xe0\x80\xaf", "???"},        /* longer than needed */
-      {"\xed\xa0\x80", "???"},        /* surrogate */
-      {"\xf4\x90\x80\x80", "????"},   /* beyond U+10FFFF */
-      {"end \xe2\x82", "end ??"},     /* unfinished */
+      {"\xff\xfe", "??"},           /* never in UTF-8 */
+      {"\xc0\xaf", "??"},           /* longer than needed */
+      {"\xe0\x80\xaf", "???"},      /* longer than needed */
+      {"\xed\xa0\x80", "???"},      /* surrogate */
+      {"\xf4\x90\x80\x80", "????"}, /* beyond U+10FFFF */
+      {"end \xe2\x82", "end ??"},   /* unfinished */
       {"two\nlines\x1b[0m", "two?lines?[0m"},
   };
   for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {

@@ -89,8 +89,8 @@ static void sample_repeats_the_edge(void **state) {
     }
   for (double y = -5.0; y < H + 5.0; y += 0.37)
     for (double x = -5.0; x < W + 5.0; x += 0.31)
-      assert_true(fabs(udg_plane_sample(&p, x, y) -
-                       udg_plane_sample(&padded, x + PAD, y + PAD)) < 1e-4);
+      assert_true(fabs(udg_plane_sample(&p, x, y) - udg_plane_sample(&padded, x + PAD, y + PAD)) <
+                  1e-4);
   assert_true(udg_plane_sample(&p, -1e300, -1e300) == p.v[0]);
   assert_true(udg_plane_sample(&p, 1e300, INFINITY) == p.v[W * H - 1]);
   assert_true(isfinite(udg_plane_sample(&p, NAN, 2.0)));

@@ -76,9 +76,9 @@ static void invert_refuses_the_singular(void **state) {
   (void)state;
   static const udg_homography singular[] = {
       {{0}},
-      {{1, 2, 3, 2, 4, 6, 0, 0, 1}},                     /* a line */
-      {{0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9}},   /* singular but for rounding */
-      {{1e200, 0, 0, 0, 1e200, 0, 0, 0, 1e200}},         /* determinant overflows */
+      {{1, 2, 3, 2, 4, 6, 0, 0, 1}},                   /* a line */
+      {{0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9}}, /* singular but for rounding */
+      {{1e200, 0, 0, 0, 1e200, 0, 0, 0, 1e200}},       /* determinant overflows */
       {{NAN, 0, 0, 0, 1, 0, 0, 0, 1}},
   };
   for (size_t i = 0; i < sizeof singular / sizeof *singular; i++) {
