@@ -46,8 +46,7 @@ static ti_class draw_class(ti_rng *rng) {
 
 static ti_offset draw_slack(ti_rng *rng, const ti_scene *s) {
   double x = ti_rng_normal(rng), y = ti_rng_normal(rng), turn = ti_rng_normal(rng);
-  if (s->in_hub)
-    return (ti_offset){0, 0, 0};
+  /* The library knows a date in the hub by a slack of 0. */
   return (ti_offset){x * s->date->slack_mm, y * s->date->slack_mm, turn * s->date->slack_rad};
 }
 
@@ -250,6 +249,8 @@ static void draw_coin(const ti_options *o, int attempt, ti_scene *s) {
   if (s->in_hub && c->cls == TI_REPUNCHED)
     c->cls = TI_DOUBLED; /* no digit is loose in a hub */
   draw_condition(&rng, s);
+  if (o->overhead) /* even light shows most on a matt coin: nearly nothing */
+    c->diffuse = 0.9;
   if (o->ideal)
     make_ideal(c, s);
   for (int k = 0; k < s->date->place_count; k++)

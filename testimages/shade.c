@@ -178,7 +178,7 @@ static void shade_row(const ti_scene *scene, const ti_field *field, const ti_gla
     float sum = lit[3] * (1 - 0.9f * clamp01(crevice));
     for (int k = 0; k < lamps; k++)
       sum += lit[k] * (c->shadow[k].v ? shadow[k * w + x] : 1);
-    float dark = clamp01(3.2f * (crevice + 0.12f * dirt[x]) - 0.1f);
+    float dark = clamp01(3.2f * crevice * (1 + 0.8f * dirt[x]) - 0.1f);
     float patch = clamp01(0.5f + 0.45f * tone[x]);
     out[x] = sum * (1 - 0.85f * much_dirt * dark) * (1 - 0.4f * much_tone * patch);
   }
@@ -221,8 +221,10 @@ udg_status ti_shade_linear(const udg_settings *settings, const ti_scene *scene,
       double q = (below[x] - above[x]) * half_ppm;
       double v = ti_lamp_linear(l, p, q) - flat;
       out[x] = (float)v;
-      low = fmin(low, v);
-      high = fmax(high, v);
+      if (x && y && x + 1 < w && y + 1 < h) { /* there slopes are one-sided */
+        low = fmin(low, v);
+        high = fmax(high, v);
+      }
     }
   }
   /* `contrast` from the darkest to the brightest slope; a lamp straight above

@@ -40,7 +40,9 @@ static void draw_light(ti_rng *rng, const ti_options *o, ti_light *light) {
     light->lamp_count = 1;
     light->lamps[0].elevation_rad = 1.5707963267948966;
     light->lamps[0].ring = 0;
-    light->ambient = fmax(light->ambient, 0.3);
+    light->lamps[0].size_rad = 1.2;
+    light->ambient = 1;
+    light->camera_shade = 0;
     for (int k = 0; k < TI_GLOW_MAX; k++)
       light->glow[k][2] = 0;
   }
