@@ -80,8 +80,6 @@ static udg_status read_descriptor(file_reader *r, const char *name, udg_message 
   struct stat info;
   if (fstat(r->descriptor, &info) != 0)
     return fail_errno(message, name, "cannot be looked at", errno);
-  if (S_ISDIR(info.st_mode))
-    return fail_errno(message, name, "", EISDIR);
   size_t capacity = FIRST_BYTES;
   if (S_ISREG(info.st_mode) && info.st_size > 0) {
     if ((uint64_t)info.st_size > r->settings->max_file_bytes ||

@@ -164,8 +164,9 @@ static boolean on_app1(j_decompress_ptr cinfo) {
 }
 
 /* Sum over the table of |ln(value / what IJG quality q gives)|; IJG scaling in
- * per cent: 5000 / q below 50, 200 - 2 q from there on. */
-static double table_distance(const UINT16 *table, int quality, long ceiling) {
+ * per cent: 5000 / q below 50, 200 - 2 q from there on.  Baseline files clip
+ * entries at 255, so both are taken so. */
+static double table_distance(const UINT16 *table, int quality) {
   /* ITU-T T.81, Annex K, table K.1: luminance, row by row. */
   static const unsigned char annex_k[DCTSIZE2] = {
       16, 11, 10, 16, 24,  40,  51,  61,  12, 12, 14, 19, 26,  58,  60,  55,
@@ -176,13 +177,14 @@ static double table_distance(const UINT16 *table, int quality, long ceiling) {
   double sum = 0.0;
   for (int i = 0; i < DCTSIZE2; i++) {
     long expected = (annex_k[i] * percent + 50) / 100;
-    expected = expected < 1 ? 1 : expected > ceiling ? ceiling : expected;
-    sum += fabs(log(fmax(table[i], 1.0) / (double)expected));
+    expected = expected < 1 ? 1 : expected > 255 ? 255 : expected;
+    const long value = table[i] < 1 ? 1 : table[i] > 255 ? 255 : table[i];
+    sum += fabs(log((double)value / (double)expected));
   }
   return sum;
 }
 
-/* Quality whose table is the nearest; baseline files clip entries at 255. */
+/* Quality whose table is the nearest. */
 static int quality_of(const struct jpeg_decompress_struct *cinfo) {
   const int number = cinfo->comp_info[0].quant_tbl_no;
   if (number < 0 || number >= NUM_QUANT_TBLS || !cinfo->quant_tbl_ptrs[number])
@@ -191,8 +193,7 @@ static int quality_of(const struct jpeg_decompress_struct *cinfo) {
   int best = 0;
   double best_distance = INFINITY;
   for (int quality = 1; quality <= 100; quality++) {
-    const double distance =
-        fmin(table_distance(table, quality, 255), table_distance(table, quality, 32767));
+    const double distance = table_distance(table, quality);
     if (distance < best_distance) {
       best_distance = distance;
       best = quality;

@@ -151,7 +151,10 @@ static void exif_is_read_in_both_byte_orders_and_never_believed_blindly(void **s
                                      3,   0,   0, 0,  1, 0, 6, 0, 0, 0, 0, 0,    0};
   assert_int_equal(udg_exif_orientation(&s, motorola, sizeof motorola), 6);
   test_make_exif(6, exif);
+  assert_int_equal(udg_exif_orientation(&s, exif, 32), 6);
   exif[18] = 2; /* text in place of a number */
+  assert_int_equal(udg_exif_orientation(&s, exif, 32), 1);
+  exif[18] = 4; /* LONG, where the standard and jpegexiforient want SHORT */
   assert_int_equal(udg_exif_orientation(&s, exif, 32), 1);
 }
 

@@ -59,7 +59,7 @@ static void unreadable_files_say_why(void **state) {
   assert_unreadable(&s, test_directory(), UDG_ERROR_IO, "is a directory");
   assert_unreadable(&s, test_path("none.jpg"), UDG_ERROR_IO, "no such file");
   test_write_file(test_path("empty.jpg"), "", 0);
-  assert_unreadable(&s, test_path("empty.jpg"), UDG_ERROR_TRUNCATED, "empty");
+  assert_unreadable(&s, test_path("empty.jpg"), UDG_ERROR_TRUNCATED, "the file is empty");
   assert_unreadable(&s, test_path("empty.jpg/below.jpg"), UDG_ERROR_IO, "cannot be opened");
   test_write_file(test_path("large.jpg"), filler, sizeof filler);
   s.max_file_bytes = 999;
@@ -100,15 +100,21 @@ static void on_alarm(int number) {
 /* A pipe gives a few bytes at a time and signals break into the reading. */
 static void short_and_interrupted_reads_lose_nothing(void **state) {
   (void)state;
-  test_bytes file = check_sample(6);
+  enum { SIDE = 400 };
+  static uint8_t noise[SIDE * SIDE]; /* more than a first guess of the size holds */
+  uint64_t seed = 2;
+  for (size_t i = 0; i < sizeof noise; i++)
+    noise[i] = (uint8_t)(test_random(&seed) >> 24);
+  test_bytes file =
+      test_make_png(&(test_png){.rows = noise, .width = SIDE, .height = SIDE, .depth = 8});
   const char *path = test_path("pipe");
   assert_int_equal(mkfifo(path, 0600), 0);
   const pid_t writer = fork();
   assert_true(writer >= 0);
   if (writer == 0) {
     const int out = open(path, O_WRONLY);
-    for (size_t n = 0; n < file.count; n += 311) {
-      const size_t piece = file.count - n < 311 ? file.count - n : 311;
+    for (size_t n = 0; n < file.count; n += 3011) {
+      const size_t piece = file.count - n < 3011 ? file.count - n : 3011;
       if (write(out, file.bytes + n, piece) != (ssize_t)piece)
         _exit(1);
       nanosleep(&(struct timespec){0, 2000000}, NULL);
@@ -130,12 +136,8 @@ static void short_and_interrupted_reads_lose_nothing(void **state) {
     ;
   if (status != UDG_OK)
     fail_msg("%s", m.text);
-  udg_image *direct = NULL;
-  assert_int_equal(udg_image_from_memory(NULL, file.bytes, file.count, NULL, &direct, NULL),
-                   UDG_OK);
-  assert_memory_equal(image->grey, direct->grey, CHECK_SAMPLE_WIDTH * CHECK_SAMPLE_HEIGHT);
+  assert_memory_equal(image->grey, noise, sizeof noise);
   udg_image_destroy(image);
-  udg_image_destroy(direct);
   test_bytes_free(&file);
 }
 

@@ -138,6 +138,11 @@ static void blur_has_the_gaussian_mtf(void **state) {
       assert_true(fabs(wave_gain(0, k, N, sigma) - mtf) < 1.2e-3);
       assert_true(fabs(wave_gain(1, k, N, sigma) - mtf) < 1.2e-3);
     }
+  /* Wider than one pass takes: sigma 150 on 1000 samples. */
+  for (int k = 1; k <= 6; k++) {
+    const double f = k / 2000.0, mtf = exp(-2.0 * pi * pi * 150.0 * 150.0 * f * f);
+    assert_true(fabs(wave_gain(0, k, 1000, 150.0) - mtf) < 1.2e-3);
+  }
   /* MTF50 = 0.187391 / sigma cycles a pixel (checks.md): k / 240 with sigma 3. */
   assert_true(fabs(wave_gain(0, 15, N, 0.187391 / (15 / 240.0)) - 0.5) < 1.2e-3);
 }
