@@ -225,7 +225,8 @@ udg_status udg_outline_builder_end(udg_outline_builder *builder, const char *fie
   }
   if (crossing_count > 0)
     udg_log(settings, UDG_LOG_WARNING,
-            "%s: the outline crosses itself; it is filled where its winding number is not zero",
+            "%s: the outline crosses or overlaps itself; it is filled where its winding number is "
+            "not zero",
             field);
   find_box(outline);
   return UDG_OK;

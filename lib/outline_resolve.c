@@ -95,14 +95,12 @@ static int cut_pair(udg_resolver *resolver, size_t i, size_t j, size_t *crossing
   double s_length = hypot(s->b.x - s->a.x, s->b.y - s->a.y);
   double t_length = hypot(t->b.x - t->a.x, t->b.y - t->a.y);
   int fine = 1, touching = 0;
+  /* Each corner begins one side and ends another: one cut for it is enough. */
   if (touches(s, s_length, t->a))
     fine &= cut_side(resolver, i, t->a), touching++;
-  if (touches(s, s_length, t->b))
-    fine &= cut_side(resolver, i, t->b), touching++;
   if (touches(t, t_length, s->a))
     fine &= cut_side(resolver, j, s->a), touching++;
-  if (touches(t, t_length, s->b))
-    fine &= cut_side(resolver, j, s->b), touching++;
+  touching += touches(s, s_length, t->b) + touches(t, t_length, s->b);
   int equal = (same(s->a, t->a) && same(s->b, t->b)) || (same(s->a, t->b) && same(s->b, t->a));
   if (touching || equal) {
     *crossing_count += touching > 1 || equal;

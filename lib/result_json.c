@@ -11,7 +11,7 @@
 static const double p_value_least = 1e-300;
 
 static int clamp_count(int count, int most) {
-  return count < 0 ? 0 : count > most ? most : count;
+  return count > most ? most : count;
 }
 
 static int has_date(const udg_result *result) {

@@ -176,7 +176,7 @@ static void resolved_contours_are_the_boundary(void **state) {
   assert_int_equal(cross.contour_count, 1);
   assert_int_equal(cross.point_count, 8);
   assert_int_equal(hooks.warnings, 1);
-  assert_non_null(strstr(hooks.log, "f: the outline crosses itself"));
+  assert_non_null(strstr(hooks.log, "f: the outline crosses or overlaps itself"));
   udg_outline_destroy(&settings, &cross);
 
   /* A filled contour inside another is no boundary; a hole is. */
@@ -187,6 +187,20 @@ static void resolved_contours_are_the_boundary(void **state) {
   assert_int_equal(hole.contour_count, 2);
   udg_outline_destroy(&settings, &hole);
   assert_int_equal(hooks.warnings, 1); /* nothing crossed in these two */
+
+  /* Sides that run along each other: wholly, in part. */
+  udg_outline shared = outline_of("M-1-1H1V1H-1ZM1-1H2V1H1Z");
+  assert_int_equal(hooks.warnings, 2);
+  udg_outline_destroy(&settings, &shared);
+  shared = outline_of("M-1-1H1V1H-1ZM1-.5H2V.5H1Z");
+  assert_int_equal(hooks.warnings, 3);
+  assert_int_equal(shared.contour_count, 1);
+  udg_outline_destroy(&settings, &shared);
+
+  /* A bar of a micrometre's hundredth is one all the same. */
+  udg_outline hair = outline_of("M0 0H1V.00001H0Z");
+  assert_int_equal(hair.point_count, 4);
+  udg_outline_destroy(&settings, &hair);
 
   /* A spike encloses nothing and goes. */
   udg_outline spike = outline_of("M0 0H2V1L4 1L2 1V2H0Z");

@@ -69,6 +69,17 @@ static void check_area(const char *path, double area, double perimeter) {
   udg_outline_destroy(&settings, &outline);
 }
 
+static void same_outline(const char *one, const char *other) {
+  udg_outline a = outline_of(one), b = outline_of(other);
+  if (a.point_count != b.point_count || a.contour_count != b.contour_count)
+    fail_msg("\"%s\" and \"%s\" differ in count", one, other);
+  for (size_t i = 0; i < 2 * a.point_count; i++)
+    if (!(fabs(a.points[i] - b.points[i]) < 1e-6))
+      fail_msg("\"%s\" and \"%s\" differ at %zu: %g, %g", one, other, i, a.points[i], b.points[i]);
+  udg_outline_destroy(&settings, &a);
+  udg_outline_destroy(&settings, &b);
+}
+
 static void arcs_make_circles_and_ellipses(void **state) {
   (void)state;
   udg_outline circle = outline_of("M3 0A3 3 0 0 1-3 0A3 3 0 0 1 3 0Z");
@@ -126,6 +137,7 @@ static void arcs_out_of_range_are_mended(void **state) {
   check_area("M-1 0A.1 .1 0 0 1 1 0Z", pi / 2, 6);
   check_area("M-1 0A.2 .1 0 0 1 1 0Z", pi / 4, 5);
   check_area("M-1 0A-1-1 0 0 1 1 0Z", pi / 2, 6);
+  same_outline("M0 0A-3 2 0 0 1 3 2Z", "M0 0A3 2 0 0 1 3 2Z");
   check_area("M0 0A1 1 0 0 1 0 0L2 0L2 2L0 2Z", 4, 8);
 }
 
@@ -138,17 +150,6 @@ static void curves_have_the_area_of_greens_theorem(void **state) {
   /* x(t) = 9 t^2 - 6 t^3, y(t) = 9 t (1 - t): integral of y dx
    * = integral 9 t (1 - t) 18 t (1 - t) dt = 162 / 30. */
   check_area("M0 0C0 3 3 3 3 0Z", 162.0 / 30, 9);
-}
-
-static void same_outline(const char *one, const char *other) {
-  udg_outline a = outline_of(one), b = outline_of(other);
-  if (a.point_count != b.point_count || a.contour_count != b.contour_count)
-    fail_msg("\"%s\" and \"%s\" differ in count", one, other);
-  for (size_t i = 0; i < 2 * a.point_count; i++)
-    if (!(fabs(a.points[i] - b.points[i]) < 1e-6))
-      fail_msg("\"%s\" and \"%s\" differ at %zu: %g, %g", one, other, i, a.points[i], b.points[i]);
-  udg_outline_destroy(&settings, &a);
-  udg_outline_destroy(&settings, &b);
 }
 
 static void relative_commands_match_absolute_ones(void **state) {
@@ -250,9 +251,9 @@ static void nothing_enclosed_is_a_fault(void **state) {
 static void too_many_points_are_refused(void **state) {
   (void)state;
   static char path[16 * UDG_OUTLINE_POINTS_MAX];
-  size_t length = (size_t)snprintf(path, sizeof path, "M0 0");
+  size_t length = (size_t)snprintf(path, sizeof path, "M0-9");
   for (int i = 0; i < UDG_OUTLINE_POINTS_MAX; i++)
-    length += (size_t)snprintf(path + length, sizeof path - length, "L%d %d", i % 2, i % 3);
+    length += (size_t)snprintf(path + length, sizeof path - length, "L%d %d", i / 20, i % 2);
   udg_outline outline;
   udg_message message = {""};
   assert_int_equal(udg_outline_from_path(&settings, path, "f", &outline, &message),
