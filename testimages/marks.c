@@ -47,7 +47,7 @@ static void chip(const ti_scene *scene, const ti_mark *m, ti_field *f) {
   ti_rng rng = ti_rng_create(m->wander, 1, 0);
   double wave[6], ppm = f->px_per_mm, long_side = ti_rng_range(&rng, 1.0, 1.8);
   for (int k = 0; k < 6; k++)
-    wave[k] = 0.12 * ti_rng_normal(&rng);
+    wave[k] = 0.08 * ti_rng_normal(&rng);
   double c = cos(m->angle_rad), s = sin(m->angle_rad), reach = 2.2 * m->radius * long_side;
   int x0 = (int)fmax(0, floor((m->x - reach - f->x0_mm) * ppm));
   int y0 = (int)fmax(0, floor((m->y - reach - f->y0_mm) * ppm));

@@ -72,7 +72,7 @@ static double meter(const udg_plane *photo) {
   double top = 3 * probe[n / 2], sum = 0;
   for (int k = 0; k < n; k++)
     sum += fmin(probe[k], top);
-  return sum > 0 ? 0.30 * n / sum : 1;
+  return sum > 0 ? 0.34 * n / sum : 1;
 }
 
 enum { CURVE = 1024 };

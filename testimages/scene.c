@@ -209,7 +209,7 @@ static void draw_condition(ti_rng *rng, ti_scene *s) {
   c->dents = ti_rng_poisson(rng, 2 + 7 * ti_rng_unit(rng));
   c->hairlines = ti_rng_poisson(rng, 16 * ti_rng_unit(rng));
   /* Most fields are smooth; one in five is pitted or leathery. */
-  c->grain_mm = ti_rng_chance(rng, 0.2) ? ti_rng_log_range(rng, 0.0008, 0.0035)
+  c->grain_mm = ti_rng_chance(rng, 0.2) ? ti_rng_log_range(rng, 0.001, 0.0055)
                                         : ti_rng_range(rng, 0.0002, 0.0007);
   c->grain_size_mm = ti_rng_range(rng, 0.035, 0.08);
   c->dirt = ti_rng_chance(rng, 0.5) ? 0 : ti_rng_unit(rng);

@@ -115,7 +115,7 @@ static void draw_camera(ti_rng *rng, const ti_options *o, ti_scene *s) {
   c->distance_mm = ti_rng_log_range(rng, 60, 400);
   double margin_x = h * ti_rng_range(rng, 0.35, 0.85), margin_y = h * ti_rng_range(rng, 0.35, 0.65);
   double loose = o->frame * ti_rng_range(rng, 0.8, 2.2) * h;
-  double reach_x = 0.6 * margin_x + 0.8 * loose, reach_y = 0.6 * margin_y + 0.5 * loose;
+  double reach_x = 0.45 * margin_x + 0.8 * loose, reach_y = 0.45 * margin_y + 0.5 * loose;
   c->shift_mm[0] = reach_x * fmax(-1, fmin(1, 0.5 * ti_rng_normal(rng)));
   c->shift_mm[1] = reach_y * fmax(-1, fmin(1, 0.5 * ti_rng_normal(rng)));
   if (o->ideal) {

@@ -68,7 +68,9 @@ static void check_moments(double (*draw)(ti_rng *), double excess) {
   assert_true(fabs(fourth / N / (variance * variance) - 3 - excess) < 5 * sqrt(24.0) / root);
 }
 
-static double fast(ti_rng *rng) { return ti_rng_fast_normal(rng); }
+static double fast(ti_rng *rng) {
+  return ti_rng_fast_normal(rng);
+}
 
 static void normal_numbers_have_the_right_moments(void **state) {
   (void)state;
@@ -468,9 +470,9 @@ static void hub_dates_have_no_loose_digit(void **state) {
   ti_options o;
   ti_options_defaults(&o);
   o.date_fixed = 0; /* 1955, in the hub since 1930 */
-  assert_int_equal(udg_reference_from_file(&b->settings, TI_REFERENCES "/ostermere.json", &hub,
-                                           &message),
-                   UDG_OK);
+  assert_int_equal(
+      udg_reference_from_file(&b->settings, TI_REFERENCES "/ostermere.json", &hub, &message),
+      UDG_OK);
   assert_int_equal(ti_shapes_create(&b->settings, hub, &shapes), UDG_OK);
   for (int index = 0; index < 60; index++) {
     ti_scene s;
