@@ -137,7 +137,7 @@ static int check_date(const udg_reference *reference, const inspect_options *opt
 /* All of standard input, for the photo "-". NULL with a message on failure. */
 static unsigned char *read_standard_input(const udg_settings *settings, size_t *byte_count,
                                           udg_message *message) {
-  size_t room = 1 << 16, used = 0;
+  size_t room = 4096, used = 0;
   unsigned char *bytes = malloc(room);
   while (bytes) {
     used += fread(bytes + used, 1, room - used, stdin);

@@ -1,12 +1,10 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 /* The command `underdigit`: picks the sub-command. */
 #include <errno.h>
-#include <fcntl.h>
 #include <signal.h>
 #include <stdarg.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
 
 #include <underdigit/underdigit.h>
 
@@ -126,17 +124,7 @@ static int dispatch(int argc, char **argv) {
   return c->run(argc - 1, argv + 1);
 }
 
-/* A closed standard stream would hand its number to the next file opened, and
- * messages would be written into that file.  The wrong direction makes every
- * use of the stand-in fail, as it should. */
-static void hold_standard_streams(void) {
-  for (int fd = 0; fd <= 2; fd++)
-    if (fcntl(fd, F_GETFD) == -1 && errno == EBADF)
-      (void)open("/dev/null", fd == 0 ? O_WRONLY : O_RDONLY);
-}
-
 int main(int argc, char **argv) {
-  hold_standard_streams();
   signal(SIGPIPE, SIG_IGN); /* a reader that went away is told as a fault, not a death */
   int status = dispatch(argc, argv);
   if (command_flush() != 0)
