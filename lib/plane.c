@@ -39,13 +39,18 @@ static inline int clamp_int(int i, int low, int high) {
   return i < low ? low : i > high ? high : i;
 }
 
+/* Coordinate of a sample position, at most three samples outside: beyond two
+ * nothing changes, and the cast to int stays defined for huge values and NaN. */
+static inline double clamp_position(double u, int n) {
+  return !(u >= -3.0) ? -3.0 : u > n + 2.0 ? n + 2.0 : u;
+}
+
 float udg_plane_sample(const udg_plane *plane, double x, double y) {
-  /* Beyond two samples outside nothing changes; also keeps the cast to int
-   * defined for huge values and NaN. */
-  const double u = fmin(fmax(x - 0.5, -3.0), plane->width + 2.0);
-  const double v = fmin(fmax(y - 0.5, -3.0), plane->height + 2.0);
-  const double iu = floor(u), iv = floor(v);
-  const int i = (int)iu - 1, j = (int)iv - 1;
+  const double u = clamp_position(x - 0.5, plane->width);
+  const double v = clamp_position(y - 0.5, plane->height);
+  /* floor() without the call: the cast cuts towards zero, so shift to positive. */
+  const int iu = (int)(u + 4.0) - 4, iv = (int)(v + 4.0) - 4;
+  const int i = iu - 1, j = iv - 1;
   double wx[4], wy[4];
   keys_weights(u - iu, wx);
   keys_weights(v - iv, wy);
