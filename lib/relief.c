@@ -7,7 +7,7 @@
 
 /* Pixels a tile side: small enough that few sides can be nearest to any pixel
  * of it, large enough that choosing them costs little. */
-enum { TILE_PX = 16 };
+enum { TILE_PX = 8 };
 
 typedef struct udg_edge {
   double x, y;    /* beginning, px */
