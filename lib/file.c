@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Whole files into memory, with the limits of the settings. */
 #include <errno.h>
 #include <fcntl.h>
 #include <string.h>

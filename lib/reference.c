@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
+/* References from memory and from files, and what they tell. */
 #include <underdigit/reference.h>
 
 #include <string.h>

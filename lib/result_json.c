@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Results as JSON (docs/results-format.md). */
 #include <math.h>
 #include <string.h>
 

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Texts of the status codes; the version of the library that runs. */
 #include <underdigit/status.h>
 #include <underdigit/version.h>
 

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Names of the verdicts. */
 #include <underdigit/result.h>
 
 const char *udg_verdict_text(udg_verdict verdict) {

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
+/* The picture as a JPEG file. */
 #include <setjmp.h>
 #include <stdio.h>
 

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Light on the relief: from heights and lamps to brightness. */
 #include <math.h>
 #include <string.h>
 

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
+/* What the picture shows, written beside it. */
 #ifndef TI_TRUTH_H
 #define TI_TRUTH_H
 
