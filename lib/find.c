@@ -13,6 +13,8 @@ static const double SCALE_STEP = 1.12;
 static const double OUTSIDE_MAX = 0.15;
 /* Candidates nearer than this (digit heights) are one. */
 static const double SAME_SPOT = 0.4;
+/* Highest digits in the copy in which edges are looked for. */
+static const double EDGE_HEIGHT_PX = 48;
 #define MIDDLE_COUNT 8 /* candidates looked at in the second, finer verification */
 #define MIP_LEVELS 12
 
@@ -30,10 +32,11 @@ struct udg_find_state {
   udg_aligner *aligner;
   int aligner_pixels;
   int mip_count;
-  udg_buffer mips[MIP_LEVELS];
-  udg_buffer scaled, flat, first, second, window;
-  float *tile_pixels, *tile_energy, *tile_score;
-  udg_complex *spectrum, *energy_spectrum, *product;
+  udg_buffer mips[MIP_LEVELS];  /* photo at 1, 1/2, 1/4 ... */
+  udg_buffer edges[MIP_LEVELS]; /* density of its edges, at 1/2 of that */
+  udg_buffer flat[UDG_FIND_CHANNELS], first, second, window;
+  float *tile_pixels, *tile_energy, *tile_score, *tile_sum;
+  udg_complex *spectrum[UDG_FIND_CHANNELS], *energy_spectrum[UDG_FIND_CHANNELS], *product;
   size_t tile_room;
   int pool_count;
   pooled pool[UDG_FIND_POOL];
@@ -64,11 +67,15 @@ static void tiles_drop(udg_find_state *state) {
   udg_memory_drop(settings, state->tile_pixels);
   udg_memory_drop(settings, state->tile_energy);
   udg_memory_drop(settings, state->tile_score);
-  udg_memory_drop(settings, state->spectrum);
-  udg_memory_drop(settings, state->energy_spectrum);
+  udg_memory_drop(settings, state->tile_sum);
   udg_memory_drop(settings, state->product);
-  state->tile_pixels = state->tile_energy = state->tile_score = NULL;
-  state->spectrum = state->energy_spectrum = state->product = NULL;
+  for (int c = 0; c < UDG_FIND_CHANNELS; c++) {
+    udg_memory_drop(settings, state->spectrum[c]);
+    udg_memory_drop(settings, state->energy_spectrum[c]);
+    state->spectrum[c] = state->energy_spectrum[c] = NULL;
+  }
+  state->tile_pixels = state->tile_energy = state->tile_score = state->tile_sum = NULL;
+  state->product = NULL;
   state->tile_room = 0;
 }
 
@@ -83,12 +90,15 @@ void udg_find_destroy(udg_find_state *state) {
     }
   udg_memory_drop(&settings, state->models);
   udg_aligner_destroy(state->aligner);
-  for (int i = 0; i < MIP_LEVELS; i++)
+  for (int i = 0; i < MIP_LEVELS; i++) {
     udg_buffer_destroy(&settings, &state->mips[i]);
-  udg_buffer *buffers[] = {&state->scaled, &state->flat, &state->first, &state->second,
-                           &state->window};
-  for (int i = 0; i < 5; i++)
-    udg_buffer_destroy(&settings, buffers[i]);
+    udg_buffer_destroy(&settings, &state->edges[i]);
+  }
+  for (int c = 0; c < UDG_FIND_CHANNELS; c++)
+    udg_buffer_destroy(&settings, &state->flat[c]);
+  udg_buffer_destroy(&settings, &state->first);
+  udg_buffer_destroy(&settings, &state->second);
+  udg_buffer_destroy(&settings, &state->window);
   tiles_drop(state);
   udg_memory_drop(&settings, state);
 }
@@ -96,19 +106,23 @@ void udg_find_destroy(udg_find_state *state) {
 static udg_status tiles_size(udg_find_state *state, const udg_fft_plan *plan) {
   const udg_settings *settings = &state->settings;
   size_t count = (size_t)plan->width * (size_t)plan->height;
-  size_t half = (size_t)plan->half_width * (size_t)plan->height;
   if (count <= state->tile_room)
     return UDG_OK;
   tiles_drop(state);
   state->tile_pixels = udg_memory_get(settings, count, sizeof(float));
   state->tile_energy = udg_memory_get(settings, count, sizeof(float));
   state->tile_score = udg_memory_get(settings, count, sizeof(float));
-  /* half > count / 2: room in count for any plan of fewer pixels needs a little more. */
-  state->spectrum = udg_memory_get(settings, half + count, sizeof(udg_complex));
-  state->energy_spectrum = udg_memory_get(settings, half + count, sizeof(udg_complex));
-  state->product = udg_memory_get(settings, half + count, sizeof(udg_complex));
-  if (!state->tile_pixels || !state->tile_energy || !state->tile_score || !state->spectrum ||
-      !state->energy_spectrum || !state->product)
+  state->tile_sum = udg_memory_get(settings, count, sizeof(float));
+  /* A spectrum of any plan of at most `count` pixels fits into count of them. */
+  state->product = udg_memory_get(settings, count, sizeof(udg_complex));
+  int complete = state->tile_pixels && state->tile_energy && state->tile_score &&
+                 state->tile_sum && state->product;
+  for (int c = 0; c < UDG_FIND_CHANNELS; c++) {
+    state->spectrum[c] = udg_memory_get(settings, count, sizeof(udg_complex));
+    state->energy_spectrum[c] = udg_memory_get(settings, count, sizeof(udg_complex));
+    complete = complete && state->spectrum[c] && state->energy_spectrum[c];
+  }
+  if (!complete)
     return UDG_ERROR_MEMORY;
   state->tile_room = count;
   return UDG_OK;
@@ -144,18 +158,45 @@ static udg_status model_get(udg_find_state *state, size_t date_index, udg_find_m
   return UDG_OK;
 }
 
+/* Root of the gradient's length: an edge lit hard then counts little more than
+ * one lit softly, and its direction and sign not at all. */
+static udg_status edges_make(udg_find_state *state, int level) {
+  const udg_plane *mip = &state->mips[level].plane;
+  udg_status status =
+      udg_buffer_size(&state->settings, &state->first, mip->width, mip->height);
+  if (status != UDG_OK)
+    return status;
+  for (int y = 0; y < mip->height; y++) {
+    const float *row = udg_plane_row(mip, y);
+    const float *above = udg_plane_row(mip, y > 0 ? y - 1 : y);
+    const float *below = udg_plane_row(mip, y + 1 < mip->height ? y + 1 : y);
+    float *to = udg_plane_row(&state->first.plane, y);
+    for (int x = 0; x < mip->width; x++) {
+      float gx = row[x + 1 < mip->width ? x + 1 : x] - row[x > 0 ? x - 1 : x];
+      float gy = below[x] - above[x];
+      to[x] = 8 * sqrtf(sqrtf(gx * gx + gy * gy));
+    }
+  }
+  return udg_rescale_box(&state->settings, &state->first.plane, 0, 0, mip->width, mip->height, 2,
+                         &state->edges[level]);
+}
+
 /* Halved copies of the photo, mips[0] the photo itself. */
 static udg_status mips_make(udg_find_state *state, const udg_plane *grey) {
   udg_status status =
       udg_rescale_box(&state->settings, grey, 0, 0, grey->width, grey->height, 1,
                       &state->mips[0]);
   state->mip_count = 1;
+  if (status == UDG_OK)
+    status = edges_make(state, 0);
   while (status == UDG_OK && state->mip_count < MIP_LEVELS) {
     const udg_plane *last = &state->mips[state->mip_count - 1].plane;
     if (last->width < 8 || last->height < 8)
       break;
     status = udg_rescale_box(&state->settings, last, 0, 0, last->width, last->height, 2,
                              &state->mips[state->mip_count]);
+    if (status == UDG_OK)
+      status = edges_make(state, state->mip_count);
     state->mip_count++;
   }
   return status;
@@ -192,9 +233,10 @@ static void pool_add(udg_find_state *state, const pooled *found) {
     state->pool_count++;
 }
 
-/* Copies a tile of the flattened copy that begins at (left, top); 0 outside. */
-static void tile_load(udg_find_state *state, const udg_fft_plan *plan, int left, int top) {
-  const udg_plane *flat = &state->flat.plane;
+/* Copies a tile of a flattened copy that begins at (left, top); 0 outside. */
+static void tile_load(udg_find_state *state, const udg_fft_plan *plan, int channel, int left,
+                      int top) {
+  const udg_plane *flat = &state->flat[channel].plane;
   memset(state->tile_pixels, 0, (size_t)plan->width * (size_t)plan->height * sizeof(float));
   int from_x = left < 0 ? -left : 0, to_x = plan->width;
   to_x = left + to_x > flat->width ? flat->width - left : to_x;
@@ -208,29 +250,31 @@ static void tile_load(udg_find_state *state, const udg_fft_plan *plan, int left,
   size_t count = (size_t)plan->width * (size_t)plan->height;
   for (size_t i = 0; i < count; i++)
     state->tile_energy[i] = state->tile_pixels[i] * state->tile_pixels[i];
-  udg_fft_forward(plan, state->tile_pixels, state->spectrum);
-  udg_fft_forward(plan, state->tile_energy, state->energy_spectrum);
+  udg_fft_forward(plan, state->tile_pixels, state->spectrum[channel]);
+  udg_fft_forward(plan, state->tile_energy, state->energy_spectrum[channel]);
 }
 
-/* Share of the window's energy that the kernels explain, at each pixel. */
+/* Share of the window's energy that the kernels explain, at each pixel, added
+ * up over the channels. */
 static void tile_score(udg_find_state *state, const udg_find_model *model,
-                       const udg_find_turn *turn) {
+                       const udg_find_turn *turn, int channel) {
   const udg_fft_plan *plan = model->plan;
   size_t count = (size_t)plan->width * (size_t)plan->height;
-  memset(state->tile_score, 0, count * sizeof(float));
+  float *sum = state->tile_sum;
+  memset(sum, 0, count * sizeof(float));
   for (int k = 0; k < UDG_FIND_KERNELS; k++) {
-    udg_fft_correlate(plan, state->spectrum, turn->kernels[k], state->product);
+    udg_fft_correlate(plan, state->spectrum[channel], turn->kernels[channel][k], state->product);
     udg_fft_inverse(plan, state->product, state->tile_pixels);
     for (size_t i = 0; i < count; i++)
-      state->tile_score[i] += state->tile_pixels[i] * state->tile_pixels[i];
+      sum[i] += state->tile_pixels[i] * state->tile_pixels[i];
   }
-  udg_fft_correlate(plan, state->energy_spectrum, turn->window, state->product);
+  udg_fft_correlate(plan, state->energy_spectrum[channel], turn->window, state->product);
   udg_fft_inverse(plan, state->product, state->tile_energy);
   /* Flattened contrast has a variance of about one half; a window with much
    * less lies mostly outside or on a flat patch. */
   float floor_energy = (float)(0.25 * model->window_px);
   for (size_t i = 0; i < count; i++)
-    state->tile_score[i] /= fmaxf(state->tile_energy[i], floor_energy);
+    state->tile_score[i] += sum[i] / fmaxf(state->tile_energy[i], floor_energy);
 }
 
 /* The window's box at (x, y) lies in the scaled copy but for OUTSIDE_MAX. */
@@ -260,7 +304,7 @@ static void tile_peaks(udg_find_state *state, const udg_find_model *model,
           score < at[plan->width])
         continue;
       double px = left + x + 0.5, py = top + y + 0.5;
-      if (!window_inside(model, &state->flat.plane, px_per_mm, turn->turn_rad, px, py))
+      if (!window_inside(model, &state->flat[0].plane, px_per_mm, turn->turn_rad, px, py))
         continue;
       pooled found = {.x = px / factor,
                       .y = py / factor,
@@ -275,37 +319,60 @@ static int cancelled(const udg_find_state *state) {
   return state->settings.cancel && state->settings.cancel(state->settings.user);
 }
 
-/* All turns at one scale, tile by tile. */
-static udg_status scale_search(udg_find_state *state, const udg_find_model *model,
-                               double factor) {
-  const udg_fft_plan *plan = model->plan;
-  int level = 0;
-  double rest = factor;
-  while (rest <= 0.5 && level + 1 < state->mip_count) {
-    rest *= 2;
-    level++;
-  }
-  udg_status status =
-      udg_rescale_smooth(&state->settings, &state->mips[level].plane, rest, &state->flat,
-                         &state->first, &state->second);
-  udg_plane *flat = &state->flat.plane;
+/* Brings one channel's source, in which a digit is height_px high, to the
+ * search's height and flattens it. */
+static udg_status channel_make(udg_find_state *state, const udg_plane *source, double factor,
+                               int channel) {
+  udg_status status = udg_rescale_smooth(&state->settings, source, factor, &state->flat[channel],
+                                         &state->first, &state->second);
+  udg_plane *flat = &state->flat[channel].plane;
   if (status == UDG_OK)
     status = udg_buffer_size(&state->settings, &state->first, flat->width, flat->height);
   if (status == UDG_OK)
     status = udg_buffer_size(&state->settings, &state->second, flat->width, flat->height);
+  if (status == UDG_OK)
+    udg_find_flatten(flat, udg_find_height_px, &state->first.plane, &state->second.plane);
+  return status;
+}
+
+/* Both channels at one scale.  Edges are looked for in a copy with digits of 24
+ * to 48 px, where a shoulder is still an edge. */
+static udg_status channels_make(udg_find_state *state, double factor) {
+  int level = 0, edge_level = 0;
+  double rest = factor, edge_rest = 2 * factor;
+  for (; rest <= 0.5 && level + 1 < state->mip_count; level++)
+    rest *= 2;
+  while (udg_find_height_px / edge_rest * 2 > EDGE_HEIGHT_PX && edge_level + 1 < state->mip_count) {
+    edge_rest *= 2;
+    edge_level++;
+  }
+  udg_status status = channel_make(state, &state->mips[level].plane, rest, 0);
+  if (status == UDG_OK)
+    status = channel_make(state, &state->edges[edge_level].plane, edge_rest, 1);
+  return status;
+}
+
+/* All turns at one scale, tile by tile. */
+static udg_status scale_search(udg_find_state *state, const udg_find_model *model,
+                               double factor) {
+  const udg_fft_plan *plan = model->plan;
+  size_t count = (size_t)plan->width * (size_t)plan->height;
+  udg_status status = channels_make(state, factor);
   if (status != UDG_OK)
     return status;
-  udg_find_flatten(flat, udg_find_height_px, &state->first.plane, &state->second.plane);
+  const udg_plane *flat = &state->flat[0].plane;
   int step_x = plan->width - 2 * model->reach[0], step_y = plan->height - 2 * model->reach[1];
-  for (int top = 0; top < flat->height; top += step_y)
-    for (int left = 0; left < flat->width; left += step_x) {
+  for (int top = -model->reach[1]; top + model->reach[1] < flat->height; top += step_y)
+    for (int left = -model->reach[0]; left + model->reach[0] < flat->width; left += step_x) {
       if (cancelled(state))
         return UDG_ERROR_CANCELLED;
-      tile_load(state, plan, left - model->reach[0], top - model->reach[1]);
+      for (int c = 0; c < UDG_FIND_CHANNELS; c++)
+        tile_load(state, plan, c, left, top);
       for (int t = 0; t < model->turn_count; t++) {
-        tile_score(state, model, &model->turns[t]);
-        tile_peaks(state, model, &model->turns[t], left - model->reach[0],
-                   top - model->reach[1], factor);
+        memset(state->tile_score, 0, count * sizeof(float));
+        for (int c = 0; c < UDG_FIND_CHANNELS; c++)
+          tile_score(state, model, &model->turns[t], c);
+        tile_peaks(state, model, &model->turns[t], left, top, factor);
       }
     }
   return UDG_OK;
@@ -352,11 +419,16 @@ static void verify_one(udg_find_state *state, const udg_find_model *model,
   if (udg_rescale_window(&state->settings, grey, &candidate->date_to_photo, shape->centre_mm,
                          half, set.px_per_mm, &state->window, &state->second,
                          &to_window) != UDG_OK ||
-      !udg_homography_invert(&to_window, &from_window))
+      !udg_homography_invert(&to_window, &from_window) ||
+      udg_buffer_size(&state->settings, &state->first, state->window.plane.width,
+                      state->window.plane.height) != UDG_OK)
     return;
+  double window_px =
+      candidate->height_px * udg_homography_scale(&to_window, candidate->x, candidate->y);
+  udg_find_flatten(&state->window.plane, window_px, &state->first.plane, &state->second.plane);
   udg_align_settings how = {.global_count = 4,
-                            .clip_level = 250,
-                            .noise_floor = 1,
+                            .clip_level = INFINITY,
+                            .noise_floor = 1e-3,
                             .correlation_px = 1,
                             .iterations_max = 8,
                             .stop_px = 0.05,
@@ -397,13 +469,13 @@ static void verify_all(udg_find_state *state, const udg_find_model *model,
         udg_homography_similarity(1, 0, -shape->centre_mm[0], -shape->centre_mm[1]);
     udg_homography turned = udg_homography_similarity(scale, p->turn_rad, p->x, p->y);
     p->date_to_photo = udg_homography_after(&turned, &to_centre);
-    verify_one(state, model, &model->coarse, UDG_COLUMN_ACROSS, grey, p);
+    verify_one(state, model, &model->coarse, UDG_COLUMN_CUBE_P, grey, p);
   }
   pool_merge(state);
   if (state->pool_count > MIDDLE_COUNT)
     state->pool_count = MIDDLE_COUNT;
   for (int i = 0; i < state->pool_count; i++)
-    verify_one(state, model, &model->middle, UDG_COLUMN_CUBE_P, grey, &state->pool[i]);
+    verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, grey, &state->pool[i]);
   pool_merge(state);
   pool_sort(state);
 }

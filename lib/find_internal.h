@@ -7,6 +7,7 @@
 #include "rescale.h"
 #include "template.h"
 
+#define UDG_FIND_CHANNELS 2 /* flattened grey level; density of edges */
 #define UDG_FIND_KERNELS 3
 #define UDG_FIND_TURNS_MAX 64
 #define UDG_FIND_POOL 48
@@ -17,7 +18,7 @@ extern const double udg_find_height_px;
 /* Kernels of one date at one turn, as spectra of one tile size. */
 typedef struct udg_find_turn {
   double turn_rad;
-  udg_complex *kernels[UDG_FIND_KERNELS]; /* orthonormal: their correlations' squares add up
+  udg_complex *kernels[UDG_FIND_CHANNELS][UDG_FIND_KERNELS]; /* orthonormal: their correlations' squares add up
                                              to the energy they explain */
   udg_complex *window;                    /* 1 on the date and its margin */
 } udg_find_turn;

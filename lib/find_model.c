@@ -22,12 +22,12 @@ static const double CONTRAST_FLOOR = 2.0;
 void udg_find_flatten(udg_plane *plane, double height_px, udg_plane *mean, udg_plane *scratch) {
   size_t count = (size_t)plane->width * (size_t)plane->height;
   memcpy(mean->v, plane->v, count * sizeof *mean->v);
-  udg_plane_blur(mean, 0.45 * height_px, scratch);
+  udg_rescale_mean(mean, 0.45 * height_px, scratch);
   for (size_t i = 0; i < count; i++) {
     plane->v[i] -= mean->v[i];
     mean->v[i] = plane->v[i] * plane->v[i];
   }
-  udg_plane_blur(mean, 0.9 * height_px, scratch);
+  udg_rescale_mean(mean, 0.9 * height_px, scratch);
   for (size_t i = 0; i < count; i++) {
     float z = plane->v[i] /
               sqrtf(mean->v[i] + (float)(CONTRAST_FLOOR * CONTRAST_FLOOR));
@@ -91,44 +91,54 @@ static void kernels_orthonormal(float *const tiles[UDG_FIND_KERNELS], const floa
   }
 }
 
+/* Kernels of all channels and the window. */
+#define PLANES (UDG_FIND_CHANNELS * UDG_FIND_KERNELS + 1)
+
 static udg_status turn_make(const udg_settings *settings, udg_find_model *model,
-                            const udg_plane fine[UDG_FIND_KERNELS + 1], double px_per_mm,
-                            float *const tiles[UDG_FIND_KERNELS + 1], udg_find_turn *turn) {
+                            const udg_plane fine[PLANES], double px_per_mm,
+                            float *const tiles[PLANES], udg_find_turn *turn) {
   const udg_fft_plan *plan = model->plan;
   size_t count = (size_t)plan->width * (size_t)plan->height;
   size_t spectrum = (size_t)plan->half_width * (size_t)plan->height;
   turn->window = udg_memory_get(settings, spectrum, sizeof *turn->window);
-  for (int k = 0; k < UDG_FIND_KERNELS; k++)
-    turn->kernels[k] = udg_memory_get(settings, spectrum, sizeof *turn->kernels[k]);
-  for (int k = 0; k <= UDG_FIND_KERNELS; k++)
-    if (!(k < UDG_FIND_KERNELS ? turn->kernels[k] : turn->window))
-      return UDG_ERROR_MEMORY;
-  for (int k = 0; k <= UDG_FIND_KERNELS; k++)
+  int complete = turn->window != NULL;
+  for (int k = 0; k < PLANES - 1; k++) {
+    udg_complex **kernel = &turn->kernels[k / UDG_FIND_KERNELS][k % UDG_FIND_KERNELS];
+    *kernel = udg_memory_get(settings, spectrum, sizeof **kernel);
+    complete = complete && *kernel;
+  }
+  if (!complete)
+    return UDG_ERROR_MEMORY;
+  for (int k = 0; k < PLANES; k++)
     kernel_sample(model, &fine[k], px_per_mm, turn->turn_rad, tiles[k]);
-  float *window = tiles[UDG_FIND_KERNELS];
+  float *window = tiles[PLANES - 1];
   for (size_t i = 0; i < count; i++)
     window[i] = window[i] > 0.5f ? 1 : 0;
   model->window_px = tile_dot(window, window, count);
-  kernels_orthonormal(tiles, window, count);
-  for (int k = 0; k < UDG_FIND_KERNELS; k++)
-    udg_fft_forward(plan, tiles[k], turn->kernels[k]);
+  for (int c = 0; c < UDG_FIND_CHANNELS; c++) {
+    kernels_orthonormal(tiles + c * UDG_FIND_KERNELS, window, count);
+    for (int k = 0; k < UDG_FIND_KERNELS; k++)
+      udg_fft_forward(plan, tiles[c * UDG_FIND_KERNELS + k], turn->kernels[c][k]);
+  }
   udg_fft_forward(plan, window, turn->window);
   return UDG_OK;
 }
 
-/* p, q, p^2 + q^2 as the flattened photo would show them, and the window. */
+/* Slopes and their square as the flattened photo would show them; the shoulder
+ * by direction as its edges would; the window. */
 static void fine_planes(const udg_find_model *model, double px_per_mm,
-                        udg_plane fine[UDG_FIND_KERNELS + 1], udg_plane *scratch) {
-  static const udg_column columns[UDG_FIND_KERNELS] = {UDG_COLUMN_P, UDG_COLUMN_Q,
-                                                       UDG_COLUMN_SQUARE};
+                        udg_plane fine[PLANES], udg_plane *scratch) {
+  static const udg_column columns[PLANES - 1] = {UDG_COLUMN_P,      UDG_COLUMN_Q,
+                                                 UDG_COLUMN_SQUARE, UDG_COLUMN_SQUARE,
+                                                 UDG_COLUMN_ACROSS, UDG_COLUMN_DIAGONAL};
   size_t count = (size_t)scratch->width * (size_t)scratch->height;
   double ratio = model->shape.px_per_mm / px_per_mm;
-  udg_plane *mean = &fine[UDG_FIND_KERNELS];
-  for (int k = 0; k < UDG_FIND_KERNELS; k++) {
+  udg_plane *mean = &fine[PLANES - 1];
+  for (int k = 0; k < PLANES - 1; k++) {
     udg_template_column(&model->shape, columns[k], &fine[k]);
     udg_plane_blur(&fine[k], KERNEL_BLUR_PX * ratio, scratch);
     memcpy(mean->v, fine[k].v, count * sizeof *mean->v);
-    udg_plane_blur(mean, 0.45 * udg_find_height_px * ratio, scratch);
+    udg_rescale_mean(mean, 0.45 * udg_find_height_px * ratio, scratch);
     for (size_t i = 0; i < count; i++)
       fine[k].v[i] -= mean->v[i];
   }
@@ -138,12 +148,12 @@ static void fine_planes(const udg_find_model *model, double px_per_mm,
 
 static udg_status turns_make(const udg_settings *settings, udg_find_model *model,
                              double px_per_mm) {
-  udg_plane fine[UDG_FIND_KERNELS + 1] = {{0}}, scratch = {0};
-  float *tiles[UDG_FIND_KERNELS + 1] = {NULL};
+  udg_plane fine[PLANES] = {{0}}, scratch = {0};
+  float *tiles[PLANES] = {NULL};
   size_t count = (size_t)model->plan->width * (size_t)model->plan->height;
   int width = model->shape.p.width, height = model->shape.p.height;
   udg_status status = udg_plane_create(settings, width, height, &scratch);
-  for (int k = 0; k <= UDG_FIND_KERNELS && status == UDG_OK; k++) {
+  for (int k = 0; k < PLANES && status == UDG_OK; k++) {
     status = udg_plane_create(settings, width, height, &fine[k]);
     tiles[k] = udg_memory_get(settings, count, sizeof *tiles[k]);
     if (!tiles[k])
@@ -153,7 +163,7 @@ static udg_status turns_make(const udg_settings *settings, udg_find_model *model
     fine_planes(model, px_per_mm, fine, &scratch);
   for (int t = 0; t < model->turn_count && status == UDG_OK; t++)
     status = turn_make(settings, model, fine, px_per_mm, tiles, &model->turns[t]);
-  for (int k = 0; k <= UDG_FIND_KERNELS; k++) {
+  for (int k = 0; k < PLANES; k++) {
     udg_plane_destroy(settings, &fine[k]);
     udg_memory_drop(settings, tiles[k]);
   }
@@ -183,10 +193,12 @@ udg_status udg_find_model_create(const udg_settings *settings, const udg_referen
     status = udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's kernels");
   if (status == UDG_OK)
     status = udg_template_patches(settings, &model->shape, COARSE_PX / height,
-                                  PATCH_BLUR_PX * height / COARSE_PX, &model->coarse, message);
+                                  PATCH_BLUR_PX * height / COARSE_PX, 0.45 * height,
+                                  &model->coarse, message);
   if (status == UDG_OK)
     status = udg_template_patches(settings, &model->shape, MIDDLE_PX / height,
-                                  PATCH_BLUR_PX * height / MIDDLE_PX, &model->middle, message);
+                                  PATCH_BLUR_PX * height / MIDDLE_PX, 0.45 * height,
+                                  &model->middle, message);
   if (status != UDG_OK)
     udg_find_model_destroy(settings, model);
   return status;
@@ -194,8 +206,9 @@ udg_status udg_find_model_create(const udg_settings *settings, const udg_referen
 
 void udg_find_model_destroy(const udg_settings *settings, udg_find_model *model) {
   for (int t = 0; t < model->turn_count; t++) {
-    for (int k = 0; k < UDG_FIND_KERNELS; k++)
-      udg_memory_drop(settings, model->turns[t].kernels[k]);
+    for (int k = 0; k < PLANES - 1; k++)
+      udg_memory_drop(settings,
+                      model->turns[t].kernels[k / UDG_FIND_KERNELS][k % UDG_FIND_KERNELS]);
     udg_memory_drop(settings, model->turns[t].window);
   }
   udg_patch_set_destroy(settings, &model->coarse);

@@ -78,7 +78,7 @@ static udg_status model_make(const udg_settings *settings, const udg_reference *
   udg_status status = udg_template_create(settings, reference, date_index, &made->shape, message);
   for (int i = 0; i < LEVELS && status == UDG_OK; i++) {
     double px_per_mm = LEVEL_PX[i] / made->shape.height_mm;
-    status = udg_template_patches(settings, &made->shape, px_per_mm, PATCH_BLUR_PX / px_per_mm,
+    status = udg_template_patches(settings, &made->shape, px_per_mm, PATCH_BLUR_PX / px_per_mm, 0,
                                   &made->levels[i], message);
   }
   if (status != UDG_OK)

@@ -74,6 +74,33 @@ udg_status udg_rescale_smooth(const udg_settings *settings, const udg_plane *sou
   return UDG_OK;
 }
 
+/* Mean of 2 reach + 1 samples, the rim's repeated outside; `step` from sample
+ * to sample, `in` and `out` apart. */
+static void box_line(const float *in, float *out, int n, ptrdiff_t step, int reach) {
+  double sum = (reach + 1) * (double)in[0], share = 1.0 / (2 * reach + 1);
+  for (int i = 1; i <= reach; i++)
+    sum += (double)in[(i < n ? i : n - 1) * step];
+  for (int i = 0; i < n; i++) {
+    out[i * step] = (float)(sum * share);
+    int enter = i + reach + 1, leave = i - reach;
+    sum += (double)in[(enter < n ? enter : n - 1) * step] -
+           (double)in[(leave > 0 ? leave : 0) * step];
+  }
+}
+
+void udg_rescale_mean(udg_plane *plane, double sigma_px, udg_plane *scratch) {
+  /* Two boxes of 2 r + 1 have the variance 2 r (r + 1) / 3. */
+  int reach = (int)floor(sqrt(1.5 * sigma_px * sigma_px + 0.25));
+  if (reach < 1)
+    return;
+  for (int pass = 0; pass < 2; pass++) {
+    for (int y = 0; y < plane->height; y++)
+      box_line(udg_plane_row(plane, y), udg_plane_row(scratch, y), plane->width, 1, reach);
+    for (int x = 0; x < plane->width; x++)
+      box_line(scratch->v + x, plane->v + x, plane->height, plane->width, reach);
+  }
+}
+
 /* Bounding box of the date in the photo, in whole pixels inside the photo. */
 static int window_box(const udg_plane *photo, const udg_homography *h, const double centre[2],
                       const double half[2], int box[4]) {

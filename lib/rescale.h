@@ -28,6 +28,10 @@ udg_status udg_rescale_smooth(const udg_settings *settings, const udg_plane *sou
                               double factor, udg_buffer *out, udg_buffer *first,
                               udg_buffer *second);
 
+/* About a Gaussian mean of s.d. sigma_px, by two passes of a running box each
+ * way: cost does not grow with sigma.  Edges mirrored by repeating the rim. */
+void udg_rescale_mean(udg_plane *plane, double sigma_px, udg_plane *scratch);
+
 /* The part of a photo around a date-plane box (centre and half size in mm, seen
  * through date_to_photo), reduced so that a mm has at most about
  * `px_per_mm` pixels, and blurred to that sampling.  `to_window` receives the

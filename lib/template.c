@@ -2,6 +2,7 @@
 #include "template.h"
 
 #include <math.h>
+#include <string.h>
 
 #include "relief.h"
 
@@ -283,11 +284,19 @@ static void background_fill(udg_patch_set *set) {
   }
 }
 
+static void mean_take(udg_plane *plane, double sigma_px, udg_plane *mean, udg_plane *scratch) {
+  size_t count = (size_t)plane->width * (size_t)plane->height;
+  memcpy(mean->v, plane->v, count * sizeof *mean->v);
+  udg_plane_blur(mean, sigma_px, scratch);
+  for (size_t i = 0; i < count; i++)
+    plane->v[i] -= mean->v[i];
+}
+
 udg_status udg_template_patches(const udg_settings *settings, const udg_template *made,
-                                double px_per_mm, double sigma_mm, udg_patch_set *set,
-                                udg_message *message) {
+                                double px_per_mm, double sigma_mm, double mean_mm,
+                                udg_patch_set *set, udg_message *message) {
   int counts[UDG_PLACES_MAX];
-  udg_plane fine = {0}, scratch = {0};
+  udg_plane fine = {0}, scratch = {0}, mean = {0};
   *set = (udg_patch_set){.patch_count = made->place_count,
                          .column_count = UDG_COLUMN_COUNT,
                          .column_stride = UDG_COLUMN_COUNT,
@@ -305,15 +314,20 @@ udg_status udg_template_patches(const udg_settings *settings, const udg_template
     status = udg_plane_create(settings, made->p.width, made->p.height, &fine);
   if (status == UDG_OK)
     status = udg_plane_create(settings, made->p.width, made->p.height, &scratch);
+  if (status == UDG_OK)
+    status = udg_plane_create(settings, made->p.width, made->p.height, &mean);
   if (status == UDG_OK) {
     grid_walk(made, px_per_mm, set, counts);
     background_fill(set);
     for (int column = UDG_COLUMN_P; column < UDG_COLUMN_COUNT; column++) {
       udg_template_column(made, (udg_column)column, &fine);
       udg_plane_blur(&fine, sigma_mm * made->px_per_mm, &scratch);
+      if (mean_mm > 0)
+        mean_take(&fine, mean_mm * made->px_per_mm, &mean, &scratch);
       column_sample(made, &fine, column, set);
     }
   }
+  udg_plane_destroy(settings, &mean);
   udg_plane_destroy(settings, &scratch);
   udg_plane_destroy(settings, &fine);
   if (status != UDG_OK) {

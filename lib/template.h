@@ -47,10 +47,11 @@ void udg_template_destroy(const udg_settings *settings, udg_template *made);
 /* A column other than level and ramps, on the fine raster, not blurred. */
 void udg_template_column(const udg_template *made, udg_column column, udg_plane *plane);
 
-/* Patches with px_per_mm pixels, all columns blurred by sigma_mm. */
+/* Patches with px_per_mm pixels, all columns blurred by sigma_mm and, unless
+ * mean_mm is 0, less their mean of that Gaussian spread. */
 udg_status udg_template_patches(const udg_settings *settings, const udg_template *made,
-                                double px_per_mm, double sigma_mm, udg_patch_set *set,
-                                udg_message *message);
+                                double px_per_mm, double sigma_mm, double mean_mm,
+                                udg_patch_set *set, udg_message *message);
 void udg_patch_set_destroy(const udg_settings *settings, udg_patch_set *set);
 int udg_patch_set_pixels(const udg_patch_set *set);
 
