@@ -30,6 +30,6 @@ done
 
 cat "$out/answers.txt"
 echo
-python3 tools/dev/table.py "$set/MANIFEST" "$out/results.jsonl" | tee "$out/table.txt"
+python3 tools/dev/table.py "$out/results.jsonl" | tee "$out/table.txt"
 echo
 echo "Look at $out/pictures/ and at $out/answers.txt, table.txt and results.jsonl."
