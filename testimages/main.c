@@ -32,6 +32,11 @@ static const char usage[] =
     "  --digit-px LO:HI   height of a digit in pixels (28:150)\n"
     "  --turn LO:HI       turn of the coin in degrees (about 0, at most 11 either way)\n"
     "  --frame F          0 crops around the date (default); up to 2 shows more around it\n"
+    "  --design           close-ups with rim, legend and picture near the date\n"
+    "  --whole            whole coins on a table, any turn\n"
+    "  --coin-px LO:HI    with --whole: their diameter in pixels (500:1250)\n"
+    "  --coins N          with --whole: N coins in each photo, up to 24\n"
+    "  --both-sides       with --coins: every second coin shows the side without date\n"
     "  --lamps N          N photos of each coin under different light: NAME-0000-a.jpg ...\n"
     "  --overhead         one lamp straight above: nothing can be told from slopes\n"
     "  --ideal            linear shading, white noise, no other fault; PNG\n"
@@ -59,30 +64,42 @@ enum {
   OPT_IDEAL,
   OPT_NOISE,
   OPT_CONTRAST,
+  OPT_DESIGN,
+  OPT_WHOLE,
+  OPT_COIN_PX,
+  OPT_COINS,
+  OPT_BOTH_SIDES,
   OPT_HELP,
   OPT_VERSION
 };
 
-static const struct option long_options[] = {{"reference", required_argument, NULL, OPT_REFERENCE},
-                                             {"output", required_argument, NULL, OPT_OUTPUT},
-                                             {"count", required_argument, NULL, OPT_COUNT},
-                                             {"seed", required_argument, NULL, OPT_SEED},
-                                             {"start", required_argument, NULL, OPT_START},
-                                             {"name", required_argument, NULL, OPT_NAME},
-                                             {"class", required_argument, NULL, OPT_CLASS},
-                                             {"date", required_argument, NULL, OPT_DATE},
-                                             {"strength", required_argument, NULL, OPT_STRENGTH},
-                                             {"digit-px", required_argument, NULL, OPT_DIGIT_PX},
-                                             {"turn", required_argument, NULL, OPT_TURN},
-                                             {"frame", required_argument, NULL, OPT_FRAME},
-                                             {"lamps", required_argument, NULL, OPT_LAMPS},
-                                             {"overhead", no_argument, NULL, OPT_OVERHEAD},
-                                             {"ideal", no_argument, NULL, OPT_IDEAL},
-                                             {"noise", required_argument, NULL, OPT_NOISE},
-                                             {"contrast", required_argument, NULL, OPT_CONTRAST},
-                                             {"help", no_argument, NULL, OPT_HELP},
-                                             {"version", no_argument, NULL, OPT_VERSION},
-                                             {NULL, 0, NULL, 0}};
+static const struct option long_options[] = {
+    {"reference", required_argument, NULL, OPT_REFERENCE},
+    {"output", required_argument, NULL, OPT_OUTPUT},
+    {"count", required_argument, NULL, OPT_COUNT},
+    {"seed", required_argument, NULL, OPT_SEED},
+    {"start", required_argument, NULL, OPT_START},
+    {"name", required_argument, NULL, OPT_NAME},
+    {"class", required_argument, NULL, OPT_CLASS},
+    {"date", required_argument, NULL, OPT_DATE},
+    {"strength", required_argument, NULL, OPT_STRENGTH},
+    {"digit-px", required_argument, NULL, OPT_DIGIT_PX},
+    {"turn", required_argument, NULL, OPT_TURN},
+    {"frame", required_argument, NULL, OPT_FRAME},
+    {"lamps", required_argument, NULL, OPT_LAMPS},
+    {"overhead", no_argument, NULL, OPT_OVERHEAD},
+    {"ideal", no_argument, NULL, OPT_IDEAL},
+    {"noise", required_argument, NULL, OPT_NOISE},
+    {"contrast", required_argument, NULL, OPT_CONTRAST},
+    {"design", no_argument, NULL, OPT_DESIGN},
+    {"whole", no_argument, NULL, OPT_WHOLE},
+    {"coin-px", required_argument, NULL, OPT_COIN_PX},
+    {"coins", required_argument, NULL, OPT_COINS},
+    {"both-sides", no_argument, NULL, OPT_BOTH_SIDES},
+    {"help", no_argument, NULL, OPT_HELP},
+    {"version", no_argument, NULL, OPT_VERSION},
+    {NULL, 0, NULL, 0},
+};
 
 static int wrong(const char *option, const char *value, const char *wanted) {
   fprintf(stderr, "underdigit-testimages: --%s %s: %s\n", option, value, wanted);
@@ -201,6 +218,22 @@ static int read_option(int code, const char *value, ti_job *job) {
   case OPT_CONTRAST:
     bad = read_number("contrast", value, 1, 250, &o->ideal_contrast);
     break;
+  case OPT_DESIGN:
+    o->design = 1;
+    break;
+  case OPT_WHOLE:
+    o->whole = 1;
+    break;
+  case OPT_COIN_PX:
+    bad = read_pair("coin-px", value, 60, 6000, o->coin_px);
+    break;
+  case OPT_COINS:
+    bad = read_whole("coins", value, 1, TI_COINS_MAX, &job->coins);
+    o->coins = (int)job->coins;
+    break;
+  case OPT_BOTH_SIDES:
+    o->both_sides = 1;
+    break;
   case OPT_HELP:
     fputs(usage, stdout);
     return 1;
@@ -230,6 +263,10 @@ int main(int argc, char **argv) {
     fputs("See underdigit-testimages --help.\n", stderr);
     return 2;
   }
+  if (job.options.coins > 1 && !job.options.whole)
+    return wrong("coins", "N", "needs --whole");
+  if (job.options.whole && job.options.ideal)
+    return wrong("ideal", "", "is for close-ups, not for --whole");
   udg_message message = {""};
   udg_status status = ti_make(&job, &message);
   if (status != UDG_OK) {

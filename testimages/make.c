@@ -13,18 +13,42 @@
 
 enum { ATTEMPTS = 40 };
 
+static void draw_scenes(const udg_reference *reference, const ti_options *options, uint64_t seed,
+                        int index, int view, const int *attempts, ti_scene *scenes) {
+  if (options->coins > 1)
+    ti_scene_draw_tray(reference, options, seed, index, view, options->coins, attempts, scenes);
+  else
+    ti_scene_draw(reference, options, seed, index, view, attempts[0], scenes);
+}
+
+udg_status ti_make_scenes(const ti_shapes *shapes, const udg_reference *reference,
+                          const ti_options *options, uint64_t seed, int index, int view,
+                          ti_scene *scenes) {
+  int attempts[TI_COINS_MAX] = {0}, hidden = 1;
+  for (int round = 0; round < ATTEMPTS && hidden; round++) {
+    draw_scenes(reference, options, seed, index, view, attempts, scenes);
+    hidden = 0;
+    for (int k = 0; k < options->coins; k++) {
+      if (!scenes[k].coin.has_under)
+        continue;
+      udg_status status = ti_relief_visible(shapes, &scenes[k]);
+      if (status != UDG_OK)
+        return status;
+      if (scenes[k].visible_share < LEAST_VISIBLE_SHARE) {
+        attempts[k]++;
+        hidden = 1;
+      }
+    }
+  }
+  return UDG_OK;
+}
+
 udg_status ti_make_scene(const ti_shapes *shapes, const udg_reference *reference,
                          const ti_options *options, uint64_t seed, int index, int view,
                          ti_scene *scene) {
-  for (int attempt = 0; attempt < ATTEMPTS; attempt++) {
-    ti_scene_draw(reference, options, seed, index, view, attempt, scene);
-    if (!scene->coin.has_under)
-      return UDG_OK;
-    udg_status status = ti_relief_visible(shapes, scene);
-    if (status != UDG_OK || scene->visible_share >= LEAST_VISIBLE_SHARE)
-      return status;
-  }
-  return UDG_OK;
+  ti_options one = *options;
+  one.coins = 1;
+  return ti_make_scenes(shapes, reference, &one, seed, index, view, scene);
 }
 
 static void base_name(const char *path, char *out, size_t size) {
@@ -46,13 +70,14 @@ static udg_status make_folder(const char *path, udg_message *message) {
 static udg_status make_picture(const ti_job *job, const ti_shapes *shapes,
                                const udg_reference *reference, const char *stem, long index,
                                long view, udg_message *message) {
-  ti_scene scene;
+  ti_scene scenes[TI_COINS_MAX];
+  int count = job->options.coins;
   ti_pixels pixels = {0};
   char path[4096];
-  udg_status status = ti_make_scene(shapes, reference, &job->options, (uint64_t)job->seed,
-                                    (int)index, (int)view, &scene);
+  udg_status status = ti_make_scenes(shapes, reference, &job->options, (uint64_t)job->seed,
+                                     (int)index, (int)view, scenes);
   if (status == UDG_OK)
-    status = ti_picture_draw(shapes, &job->options, &scene, &pixels);
+    status = ti_picture_draw(shapes, &job->options, scenes, count, &pixels);
   if (status == UDG_OK) {
     char letter[3] = "";
     if (job->views)
@@ -60,10 +85,10 @@ static udg_status make_picture(const ti_job *job, const ti_shapes *shapes,
     const char *end = job->options.ideal ? "png" : "jpg";
     snprintf(path, sizeof path, "%s/%s-%04ld%s.%s", job->folder, stem, index, letter, end);
     status = job->options.ideal ? ti_save_png(path, &pixels, message)
-                                : ti_save_jpeg(path, &pixels, scene.post.quality, message);
+                                : ti_save_jpeg(path, &pixels, scenes[0].post.quality, message);
     snprintf(path, sizeof path, "%s/%s-%04ld%s.json", job->folder, stem, index, letter);
     if (status == UDG_OK)
-      status = ti_truth_save(path, &scene, message);
+      status = ti_truth_save(path, scenes, count, message);
   }
   udg_memory_drop(&shapes->settings, pixels.bytes);
   return status;

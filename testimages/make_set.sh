@@ -18,7 +18,7 @@ while read -r name start reference options; do
   "$program" --reference "$here/references/$reference.json" --output "$set_folder" \
     --name "$name" --seed 7 --start "$start" $options
   file=$(printf '%s-%04d' "$name" "$start")
-  class=$(sed -n 's/^"cls": "\(.*\)",$/\1/p' "$set_folder/$file.json")
+  class=$(sed -n 's/^{\{0,1\}"cls": "\(.*\)",$/\1/p' "$set_folder/$file.json" | head -n 1)
   sum=$(sha256sum "$set_folder/$file.jpg" | cut -d ' ' -f 1)
   printf '%s.jpg\t%s\t7\t%s\t%s.json\t--name %s --seed 7 --start %s %s\n' \
     "$file" "$class" "$sum" "$reference" "$name" "$start" "$options" >> "$manifest"
@@ -39,4 +39,8 @@ fragment 8 vellacombe --class fragment --digit-px 60:110
 clean 3 vellacombe --class clean --digit-px 60:110
 clean-sans 8 karrow --class clean --digit-px 60:110
 overhead 6 karrow --class underdigit --digit-px 60:110 --overhead
+near-rim 1 karrow --class clean --digit-px 60:60 --design --frame 0.5
+whole 7 vellacombe --class underdigit --strength 0.6:0.8 --whole --coin-px 440:440
+both-sides 1 karrow --class clean --whole --coins 2 --both-sides --coin-px 240:240
+tray 4 ostermere --whole --coins 6 --coin-px 150:150
 RECIPES

@@ -2,6 +2,7 @@
 /* What a die or a coin gets in its life. */
 #include <math.h>
 
+#include "design.h"
 #include "field.h"
 
 enum { STREAM_DAMAGE = 3 };
@@ -14,6 +15,11 @@ typedef struct extent {
 
 static extent damage_extent(const ti_scene *scene) {
   double h = scene->date->height_mm, w = h * scene->date->place_count;
+  if (scene->has_design) { /* all over the coin */
+    double d = ti_design_diameter(scene->reference), origin[2];
+    ti_design_date_origin(scene->reference, origin);
+    return (extent){-origin[0] - d / 2, -origin[1] - d / 2, d, d, 0.4 * d * d / ((w + h) * 2 * h)};
+  }
   extent e = {-w / 2 - 3 * h, -4 * h, w + 6 * h, 7 * h, 0};
   e.share = e.wide * e.high / ((w + h) * 2 * h);
   return e;

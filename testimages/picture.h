@@ -5,6 +5,7 @@
 
 #include <stdint.h>
 
+#include "canvas.h"
 #include "field.h"
 #include "scene.h"
 
@@ -24,13 +25,13 @@ typedef struct ti_pixels {
 /* Rectangle of the date plane that the photo shows, with an edge, as an empty field. */
 udg_status ti_picture_field(const udg_settings *settings, const ti_scene *scene, ti_field *field);
 
-/* All of it: relief, light, camera, post.  `options` for the ideal mode. */
-udg_status ti_picture_draw(const ti_shapes *shapes, const ti_options *options, ti_scene *scene,
-                           ti_pixels *pixels);
+/* All of it: relief, light, camera, post; `count` coins in one photo.  `options`
+ * for the ideal mode. */
+udg_status ti_picture_draw(const ti_shapes *shapes, const ti_options *options, ti_scene *scenes,
+                           int count, ti_pixels *pixels);
 
-/* Camera and development of radiance sampled as `field`. */
-udg_status ti_post_develop(const udg_settings *settings, const ti_scene *scene,
-                           const ti_field *field, udg_plane *radiance, ti_pixels *pixels);
+/* Exposure, curve, noise, sharpening; the canvas is used up. */
+udg_status ti_post_develop(const ti_scene *scene, ti_canvas *canvas, ti_pixels *pixels);
 /* Grey levels as they are, white noise, rounding. */
 udg_status ti_post_ideal(const udg_settings *settings, const ti_scene *scene, const ti_field *field,
                          const udg_plane *levels, ti_pixels *pixels);

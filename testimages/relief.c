@@ -3,6 +3,7 @@
  * punches into the die, cracks, strike, wear, damage, grain. */
 #include <math.h>
 
+#include "design.h"
 #include "field.h"
 
 enum { SEED_GRAIN = 101, SEED_WAVES = 102 };
@@ -94,8 +95,27 @@ static void wear_tops(ti_field *field, double relief_mm, double wear) {
   }
 }
 
-udg_status ti_relief_build(const ti_shapes *shapes, ti_scene *scene, ti_field *field) {
-  const udg_settings *settings = &shapes->settings;
+static void stamp_design(const ti_scene *scene, ti_field *field) {
+  const ti_coin *c = &scene->coin;
+  ti_design design;
+  ti_offset none = {0, 0, 0};
+  ti_design_make(scene->reference, c->other_side, &design);
+  /* What stands higher than the date wears sooner. */
+  ti_field worn = *field;
+  double low = 1 - 0.35 * c->wear;
+  design.rim_height_mm *= low;
+  design.letter_height_mm *= low;
+  design.teeth_height_mm *= low;
+  for (int k = 0; k < design.knob_count; k++)
+    design.knobs[k].height_mm *= low;
+  if (c->has_doubling && scene->in_hub && !c->other_side)
+    ti_design_stamp(&design, &c->doubling, fmin(0.99, c->doubling_strength), &worn);
+  ti_design_stamp(&design, &none, 1, &worn);
+  if (c->has_rim_cut && !c->other_side)
+    ti_design_rim_cut(&design, c->rim_cut_clock, c->relief_mm, &worn);
+}
+
+static void stamp_date(const ti_shapes *shapes, const ti_scene *scene, ti_field *field) {
   const ti_coin *c = &scene->coin;
   stamp_present(shapes, scene, field);
   if (c->has_doubling)
@@ -104,18 +124,35 @@ udg_status ti_relief_build(const ti_shapes *shapes, ti_scene *scene, ti_field *f
     stamp_trace(shapes, scene, field, NULL);
   if (c->has_fragment)
     stamp_fragment(shapes, scene, field);
-  udg_status status = ti_marks_raise(settings, scene, field);
+}
+
+/* Metal flows in the strike and with wear: edges become round. */
+static udg_status soften(const udg_settings *settings, const ti_coin *c, ti_field *field) {
+  double soft_mm = c->strike_mm + 0.045 * c->wear;
+  udg_plane scratch = {0};
+  if (soft_mm == 0)
+    return UDG_OK;
+  udg_status status = udg_plane_create(settings, field->h.width, field->h.height, &scratch);
+  if (status == UDG_OK)
+    udg_plane_blur(&field->h, soft_mm * field->px_per_mm, &scratch);
+  udg_plane_destroy(settings, &scratch);
+  return status;
+}
+
+udg_status ti_relief_build(const ti_shapes *shapes, ti_scene *scene, ti_field *field) {
+  const udg_settings *settings = &shapes->settings;
+  const ti_coin *c = &scene->coin;
+  udg_status status = UDG_OK;
+  if (!c->other_side) {
+    stamp_date(shapes, scene, field);
+    status = ti_marks_raise(settings, scene, field);
+  }
   if (status == UDG_OK && c->wear > 0)
     wear_tops(field, c->relief_mm, c->wear);
-  /* Metal flows in the strike and with wear: edges become round. */
-  double soft_mm = c->strike_mm + 0.045 * c->wear;
-  if (status == UDG_OK && soft_mm > 0) {
-    udg_plane scratch = {0};
-    status = udg_plane_create(settings, field->h.width, field->h.height, &scratch);
-    if (status == UDG_OK)
-      udg_plane_blur(&field->h, soft_mm * field->px_per_mm, &scratch);
-    udg_plane_destroy(settings, &scratch);
-  }
+  if (scene->has_design)
+    stamp_design(scene, field);
+  if (status == UDG_OK)
+    status = soften(settings, c, field);
   if (status == UDG_OK && (c->dents || c->hairlines || c->mark_count))
     status = ti_marks_cut(settings, scene, field);
   if (status == UDG_OK)

@@ -11,7 +11,7 @@ const char *const ti_class_names[TI_CLASS_COUNT] = {"clean", "underdigit", "repu
                                                     "crack", "scratch",    "chip",      "fragment"};
 const char *const ti_profile_names[TI_PROFILE_COUNT] = {"smooth", "slope", "round", "hollow"};
 
-enum { STREAM_COIN = 1, STREAM_VIEW = 2 };
+enum { STREAM_COIN = 1, STREAM_VIEW = 2, STREAM_RIM = 5, STREAM_TRAY = 6 };
 
 void ti_options_defaults(ti_options *options) {
   *options = (ti_options){.class_fixed = -1,
@@ -20,7 +20,9 @@ void ti_options_defaults(ti_options *options) {
                           .turn_rad = {-0.2, 0.2},
                           .ideal_noise = 5,
                           .ideal_contrast = 120,
-                          .strength = {0.12, 0.85}};
+                          .strength = {0.12, 0.85},
+                          .coin_px = {500, 1250},
+                          .coins = 1};
 }
 
 void ti_scene_place(const ti_scene *scene, int place, const ti_offset *offset, double centre[2],
@@ -209,7 +211,7 @@ static void draw_condition(ti_rng *rng, ti_scene *s) {
   c->dents = ti_rng_poisson(rng, 2 + 7 * ti_rng_unit(rng));
   c->hairlines = ti_rng_poisson(rng, 16 * ti_rng_unit(rng));
   /* Most fields are smooth; one in five is pitted or leathery. */
-  c->grain_mm = ti_rng_chance(rng, 0.2) ? ti_rng_log_range(rng, 0.001, 0.0055)
+  c->grain_mm = ti_rng_chance(rng, 0.2) ? ti_rng_log_range(rng, 0.001, 0.004)
                                         : ti_rng_range(rng, 0.0002, 0.0007);
   c->grain_size_mm = ti_rng_range(rng, 0.035, 0.08);
   c->dirt = ti_rng_chance(rng, 0.5) ? 0 : ti_rng_unit(rng);
@@ -302,5 +304,34 @@ void ti_scene_draw(const udg_reference *reference, const ti_options *options, ui
   scene->view = view;
   draw_coin(options, attempt, scene);
   ti_rng rng = ti_rng_create(scene->stream, (uint64_t)index, STREAM_VIEW + 16 * (uint64_t)view);
+  scene->has_design = options->whole || options->design;
+  ti_rng rim = ti_rng_create(scene->stream, (uint64_t)index, STREAM_RIM);
+  double clock = 1 + ti_rng_pick(&rim, 12);
+  scene->coin.has_rim_cut = scene->has_design && ti_rng_chance(&rim, 0.2);
+  scene->coin.rim_cut_clock = scene->coin.has_rim_cut ? clock : 0;
   ti_view_draw(&rng, options, scene);
+}
+
+/* The other side of the same coin: same metal, same life. */
+static void turn_over(const ti_coin *date_side, ti_coin *coin) {
+  coin->other_side = 1;
+  coin->metal = date_side->metal;
+  coin->wear = date_side->wear;
+  coin->tone = date_side->tone;
+  coin->dirt = date_side->dirt;
+  coin->grain_mm = date_side->grain_mm;
+  coin->rough = date_side->rough;
+  coin->diffuse = date_side->diffuse;
+}
+
+void ti_scene_draw_tray(const udg_reference *reference, const ti_options *options, uint64_t seed,
+                        int index, int view, int count, const int *attempts, ti_scene *scenes) {
+  for (int k = 0; k < count; k++) {
+    ti_scene_draw(reference, options, seed, index * TI_COINS_MAX + k, view, attempts[k],
+                  &scenes[k]);
+    if (options->both_sides && k % 2)
+      turn_over(&scenes[k - 1].coin, &scenes[k].coin);
+  }
+  ti_rng rng = ti_rng_create(scenes[0].stream, (uint64_t)index, STREAM_TRAY + 16 * (uint64_t)view);
+  ti_view_lay(&rng, options, count, scenes);
 }

@@ -14,6 +14,7 @@
 #define TI_MARKS_MAX 8
 #define TI_LAMPS_MAX 3
 #define TI_GLOW_MAX 4
+#define TI_COINS_MAX 24
 
 typedef enum ti_class {
   TI_CLEAN,
@@ -80,6 +81,9 @@ typedef struct ti_coin {
   double rough;   /* GGX roughness: alpha = rough^2 */
   double diffuse; /* share of matt reflection */
   int metal;
+  int other_side; /* shows the side without the date */
+  int has_rim_cut;
+  double rim_cut_clock; /* from 12 on top, coin upright */
 } ti_coin;
 
 typedef struct ti_light {
@@ -94,7 +98,9 @@ typedef struct ti_light {
 typedef struct ti_camera {
   double digit_px; /* height of a digit in the photo */
   double tilt_rad[2], roll_rad, distance_mm;
-  double shift_mm[2];
+  double shift_mm[2];  /* of the whole table against the photo's middle */
+  double middle_mm[2]; /* point of the date plane that the coin turns about */
+  double table_mm[2];  /* where that point lies on the table */
   int width, height;
   udg_homography date_to_photo;
 } ti_camera;
@@ -105,10 +111,22 @@ typedef struct ti_post {
   int quality, grey;
 } ti_post;
 
+typedef enum ti_cloth { TI_PLAIN, TI_WEAVE, TI_GRAIN, TI_SPECKLE, TI_CLOTH_COUNT } ti_cloth;
+
+/* What lies under and over whole coins. */
+typedef struct ti_backdrop {
+  ti_cloth cloth;
+  double colour[3]; /* linear reflectance */
+  double uneven, pitch_mm;
+  double glare, glare_at[2], glare_turn_rad, glare_wide; /* of a holder; shares of the photo */
+} ti_backdrop;
+
 typedef struct ti_scene {
   const udg_reference *reference;
   const udg_date *date;
   int in_hub;
+  int has_design; /* rim, legend and picture are drawn, and what lies beyond the rim */
+  ti_backdrop backdrop;
   uint64_t seed, stream; /* stream: of this coinage under that seed */
   int index, view;
   ti_coin coin;
@@ -127,7 +145,12 @@ typedef struct ti_options {
   double frame; /* 0: cropped around the date; 1: date anywhere in a wider picture */
   int ideal;    /* linear light, white noise, no other fault */
   double ideal_noise, ideal_contrast;
-  int overhead; /* one lamp straight above */
+  int overhead;      /* one lamp straight above */
+  int design;        /* close-ups with what is beside the date */
+  int whole;         /* whole coins */
+  double coin_px[2]; /* their diameter */
+  int coins;         /* in one photo */
+  int both_sides;    /* every second coin shows the side without a date */
   double strength[2];
 } ti_options;
 
@@ -149,7 +172,13 @@ uint64_t ti_scene_noise(const ti_scene *scene, uint64_t surface);
 void ti_scene_place(const ti_scene *scene, int place, const ti_offset *offset, double centre[2],
                     double *turn_rad);
 
-/* Pinhole camera above the date plane; fills size and date_to_photo. */
-void ti_camera_aim(const ti_scene *scene, double wide, double high, ti_camera *camera);
+/* Size of a photo that holds wide x high mm turned by the roll. */
+void ti_camera_frame(ti_camera *camera, double px_per_mm, double wide, double high);
+/* Pinhole camera above the table; fills date_to_photo. */
+void ti_camera_aim(const ti_scene *scene, ti_camera *camera);
+
+/* `count` whole coins in one photo, under the same lamps and camera. */
+void ti_scene_draw_tray(const udg_reference *reference, const ti_options *options, uint64_t seed,
+                        int index, int view, int count, const int *attempts, ti_scene *scenes);
 
 #endif

@@ -1,13 +1,17 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 #include "truth.h"
 
+#include <math.h>
 #include <stdio.h>
 
+#include "design.h"
 #include "view.h"
 
 /* Nine digits: what the mathematics libraries of two machines differ by stays
  * below. */
 #define NUMBER "%.9g"
+
+static const char *const cloths[TI_CLOTH_COUNT] = {"plain", "weave", "grain", "speckle"};
 
 static void numbers(FILE *f, const char *name, const double *v, int count, const char *end) {
   fprintf(f, "\"%s\": [", name);
@@ -124,18 +128,39 @@ static void write_photo(FILE *f, const ti_scene *s) {
   fprintf(f, "\"size\": [%d, %d]\n}\n", cam->width, cam->height);
 }
 
-udg_status ti_truth_save(const char *path, const ti_scene *scene, udg_message *message) {
-  FILE *f = fopen(path, "w");
-  if (!f)
-    return udg_fail(message, UDG_ERROR_IO, "%s: cannot be written", path);
+/* Where the coin lies in the photo. */
+static void write_coin(FILE *f, const ti_scene *s) {
+  double d = ti_design_diameter(s->reference), origin[2], rim[64];
+  ti_design_date_origin(s->reference, origin);
+  for (int k = 0; k < 32; k++) {
+    double a = 6.283185307179586 * k / 32;
+    udg_homography_apply(&s->camera.date_to_photo, 0.5 * d * cos(a) - origin[0],
+                         0.5 * d * sin(a) - origin[1], &rim[2 * k], &rim[2 * k + 1]);
+  }
+  fprintf(f,
+          "\"date_base_mm\": " NUMBER ",\n\"diameter_mm\": " NUMBER ",\n\"coin_px\": " NUMBER
+          ",\n\"side\": \"%s\",\n\"rim_px\": [",
+          origin[1], d, d * s->camera.digit_px / s->date->height_mm,
+          s->coin.other_side ? "other" : "date");
+  for (int k = 0; k < 32; k++)
+    fprintf(f, "%s[" NUMBER ", " NUMBER "]", k ? ", " : "", rim[2 * k], rim[2 * k + 1]);
+  fprintf(f, "],\n\"backdrop\": \"%s\",\n\"glare\": " NUMBER ",\n", cloths[s->backdrop.cloth],
+          s->backdrop.glare);
+}
+
+static void write_scene(FILE *f, const ti_scene *scene) {
   const ti_coin *c = &scene->coin;
   fprintf(f, "{\n\"index\": %d,\n\"view\": %d,\n\"seed\": %llu,\n", scene->index, scene->view,
           (unsigned long long)scene->seed);
   write_type(f, scene);
-  fprintf(f, "\"cls\": \"%s\",\n\"in_hub\": %s,\n", ti_class_names[c->cls],
-          scene->in_hub ? "true" : "false");
-  write_punches(f, scene);
-  write_marks(f, c);
+  fprintf(f, "\"cls\": \"%s\",\n\"in_hub\": %s,\n",
+          c->other_side ? "no_date" : ti_class_names[c->cls], scene->in_hub ? "true" : "false");
+  if (!c->other_side) {
+    write_punches(f, scene);
+    write_marks(f, c);
+    if (c->has_rim_cut)
+      fprintf(f, "\"rim_cut\": {\"clock\": " NUMBER "},\n", c->rim_cut_clock);
+  }
   fprintf(f,
           "\"relief_mm\": " NUMBER ",\n\"bevel_mm\": " NUMBER ",\n\"profile\": \"%s\",\n"
           "\"strike_mm\": " NUMBER ",\n\"wear\": " NUMBER ",\n\"dents\": %d,\n\"hairlines\": %d,\n"
@@ -144,7 +169,27 @@ udg_status ti_truth_save(const char *path, const ti_scene *scene, udg_message *m
           c->relief_mm, c->bevel_mm, ti_profile_names[c->profile], c->strike_mm, c->wear, c->dents,
           c->hairlines, c->grain_mm, c->dirt, c->tone, c->rough, c->diffuse,
           ti_metals[c->metal].name);
+  if (scene->has_design)
+    write_coin(f, scene);
   write_photo(f, scene);
+}
+
+udg_status ti_truth_save(const char *path, const ti_scene *scenes, int count,
+                         udg_message *message) {
+  FILE *f = fopen(path, "w");
+  if (!f)
+    return udg_fail(message, UDG_ERROR_IO, "%s: cannot be written", path);
+  if (count > 1) {
+    fprintf(f, "{\"cls\": \"several\",\n\"size\": [%d, %d],\n\"coins\": [\n",
+            scenes[0].camera.width, scenes[0].camera.height);
+    for (int k = 0; k < count; k++) {
+      if (k)
+        fprintf(f, ",");
+      write_scene(f, &scenes[k]);
+    }
+    fprintf(f, "]}\n");
+  } else
+    write_scene(f, scenes);
   int bad = ferror(f);
   if (fclose(f) || bad)
     return udg_fail(message, UDG_ERROR_IO, "%s: could not be written to the end", path);

@@ -5,7 +5,8 @@
 
 #include "scene.h"
 
-/* What the picture shows, as JSON. */
-udg_status ti_truth_save(const char *path, const ti_scene *scene, udg_message *message);
+/* What the picture shows, as JSON; with several coins an object whose "coins" holds
+ * one such object each. */
+udg_status ti_truth_save(const char *path, const ti_scene *scenes, int count, udg_message *message);
 
 #endif

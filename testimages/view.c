@@ -3,6 +3,8 @@
 
 #include <math.h>
 
+#include "design.h"
+
 /* Linear reflectances of our own choosing, in the range of coin metals. */
 const ti_metal ti_metals[TI_METAL_COUNT] = {
     {"copper", {0.85, 0.50, 0.38}, {0.62, 0.60, 0.72}},
@@ -76,24 +78,37 @@ void ti_camera_axes(const ti_camera *camera, double m[9]) {
   }
 }
 
-void ti_camera_aim(const ti_scene *scene, double wide, double high, ti_camera *camera) {
-  double m[9], h = scene->date->height_mm, s = camera->digit_px / h, d = camera->distance_mm;
-  ti_camera_axes(camera, m);
+void ti_camera_frame(ti_camera *camera, double px_per_mm, double wide, double high) {
   double c = fabs(cos(camera->roll_rad)), q = fabs(sin(camera->roll_rad));
-  double middle_y = 0;
-  for (int k = 0; k < scene->date->place_count; k++)
-    middle_y += scene->date->places[k].centre_mm[1] / scene->date->place_count;
-  camera->width = (int)lround(s * (c * wide + q * high));
-  camera->height = (int)lround(s * (q * wide + c * high));
-  /* X = m (x, y - middle, 0); pixel = s X d / (d + Z) + centre. */
-  udg_homography to_camera = {{s * m[0], s * m[1], -s * m[1] * middle_y, s * m[3], s * m[4],
-                               -s * m[4] * middle_y, m[6] / d, m[7] / d, 1 - m[7] * middle_y / d}};
+  camera->width = (int)lround(px_per_mm * (c * wide + q * high));
+  camera->height = (int)lround(px_per_mm * (q * wide + c * high));
+}
+
+void ti_camera_aim(const ti_scene *scene, ti_camera *camera) {
+  double m[9], s = camera->digit_px / scene->date->height_mm, d = camera->distance_mm;
+  ti_camera flat = *camera;
+  flat.roll_rad = 0;
+  ti_camera_axes(&flat, m);
+  /* The coin turned about its middle and laid on the table, ... */
+  double c = cos(camera->roll_rad), q = sin(camera->roll_rad);
+  double x = camera->middle_mm[0], y = camera->middle_mm[1];
+  udg_homography lay = {{c, -q, camera->table_mm[0] - c * x + q * y, q, c,
+                         camera->table_mm[1] - q * x - c * y, 0, 0, 1}};
+  /* ... the table tilted: X = m (x, y, 0); pixel = s X d / (d + Z) + centre. */
+  udg_homography see = {{s * m[0], s * m[1], 0, s * m[3], s * m[4], 0, m[6] / d, m[7] / d, 1}};
   udg_homography centre = {{1, 0, camera->width / 2.0 + s * camera->shift_mm[0], 0, 1,
                             camera->height / 2.0 + s * camera->shift_mm[1], 0, 0, 1}};
-  camera->date_to_photo = udg_homography_after(&centre, &to_camera);
+  udg_homography laid = udg_homography_after(&see, &lay);
+  camera->date_to_photo = udg_homography_after(&centre, &laid);
   double w = camera->date_to_photo.m[8];
   for (int k = 0; k < 9; k++)
     camera->date_to_photo.m[k] /= w;
+}
+
+static void draw_tilt(ti_rng *rng, ti_camera *c) {
+  double spread = 0.045;
+  for (int k = 0; k < 2; k++)
+    c->tilt_rad[k] = spread * fmax(-3, fmin(3, ti_rng_normal(rng)));
 }
 
 static void draw_camera(ti_rng *rng, const ti_options *o, ti_scene *s) {
@@ -103,11 +118,10 @@ static void draw_camera(ti_rng *rng, const ti_options *o, ti_scene *s) {
     const udg_outline *outline = &s->reference->digits[s->date->text[k] - '0'];
     low = fmin(low, s->date->places[k].centre_mm[0] + outline->low[0]);
     high = fmax(high, s->date->places[k].centre_mm[0] + outline->high[0]);
+    c->middle_mm[1] += s->date->places[k].centre_mm[1] / s->date->place_count;
   }
   c->digit_px = ti_rng_log_range(rng, o->digit_px[0], o->digit_px[1]);
-  double spread = 0.045;
-  for (int k = 0; k < 2; k++)
-    c->tilt_rad[k] = spread * fmax(-3, fmin(3, ti_rng_normal(rng)));
+  draw_tilt(rng, c);
   double roll = ti_rng_normal(rng), any = ti_rng_unit(rng);
   c->roll_rad = fmax(o->turn_rad[0], fmin(o->turn_rad[1], 0.075 * roll));
   if (o->any_turn)
@@ -122,11 +136,90 @@ static void draw_camera(ti_rng *rng, const ti_options *o, ti_scene *s) {
     c->tilt_rad[0] = c->tilt_rad[1] = 0;
     c->distance_mm = 1e6;
   }
-  ti_camera_aim(s, high - low + 2 * (margin_x + loose), h + 2 * margin_y + 1.3 * loose, c);
+  ti_camera_frame(c, c->digit_px / h, high - low + 2 * (margin_x + loose),
+                  h + 2 * margin_y + 1.3 * loose);
+  ti_camera_aim(s, c);
+}
+
+static void draw_turn(ti_rng *rng, const ti_options *o, ti_camera *c) {
+  /* Half of the coins lie nearly upright, the others as they come. */
+  double near = 0.1 * ti_rng_normal(rng), any = ti_rng_unit(rng);
+  c->roll_rad = ti_rng_chance(rng, 0.5) ? near : 6.283185307179586 * (any - 0.5);
+  if (o->any_turn)
+    c->roll_rad = o->turn_rad[0] + (o->turn_rad[1] - o->turn_rad[0]) * any;
+}
+
+static void draw_backdrop(ti_rng *rng, ti_backdrop *b) {
+  b->cloth = (ti_cloth)ti_rng_pick(rng, TI_CLOTH_COUNT);
+  double bright = ti_rng_log_range(rng, 0.05, 0.9), tint = ti_rng_chance(rng, 0.5) ? 0.2 : 0.9;
+  for (int k = 0; k < 3; k++)
+    b->colour[k] = bright * (1 - tint * ti_rng_unit(rng));
+  b->uneven = ti_rng_range(rng, 0, 0.3);
+  b->pitch_mm = ti_rng_range(rng, 0.35, 1.2);
+  double glare = ti_rng_range(rng, 0.3, 2.5);
+  b->glare = ti_rng_chance(rng, 0.12) ? glare : 0;
+  b->glare_at[0] = ti_rng_range(rng, 0.1, 0.9);
+  b->glare_at[1] = ti_rng_range(rng, 0.1, 0.9);
+  b->glare_turn_rad = ti_rng_range(rng, 0, 3.141592653589793);
+  b->glare_wide = ti_rng_range(rng, 0.01, 0.05);
+}
+
+static void coin_middle(ti_scene *s) {
+  double origin[2];
+  ti_design_date_origin(s->reference, origin);
+  s->camera.middle_mm[0] = -origin[0];
+  s->camera.middle_mm[1] = -origin[1];
+}
+
+static void draw_whole_camera(ti_rng *rng, const ti_options *o, ti_scene *s) {
+  ti_camera *c = &s->camera;
+  double diameter = ti_design_diameter(s->reference);
+  double scale = ti_rng_log_range(rng, o->coin_px[0], o->coin_px[1]) / diameter;
+  c->digit_px = scale * s->date->height_mm;
+  coin_middle(s);
+  draw_tilt(rng, c);
+  draw_turn(rng, o, c);
+  c->distance_mm = ti_rng_log_range(rng, 120, 600);
+  double side = diameter * (1.08 + 0.35 * ti_rng_unit(rng)), free = 0.5 * (side / diameter - 1.06);
+  for (int k = 0; k < 2; k++)
+    c->shift_mm[k] = diameter * free * ti_rng_range(rng, -1, 1);
+  c->width = c->height = (int)lround(scale * side);
+  ti_camera_aim(s, c);
+}
+
+/* Coins in rows, none on another, each turned its own way. */
+void ti_view_lay(ti_rng *rng, const ti_options *o, int count, ti_scene *scenes) {
+  int across = (int)ceil(sqrt((double)count * 1.2)), down = (count + across - 1) / across;
+  double diameter = ti_design_diameter(scenes[0].reference), step = 1.3 * diameter;
+  const ti_camera *first = &scenes[0].camera;
+  double scale = first->digit_px / scenes[0].date->height_mm;
+  for (int k = 0; k < count; k++) {
+    ti_scene *s = &scenes[k];
+    s->light = scenes[0].light;
+    s->post = scenes[0].post;
+    s->backdrop = scenes[0].backdrop;
+    s->camera = *first;
+    s->camera.digit_px = scale * s->date->height_mm;
+    s->camera.shift_mm[0] = s->camera.shift_mm[1] = 0;
+    s->camera.width = (int)lround(scale * step * across);
+    s->camera.height = (int)lround(scale * step * down);
+    coin_middle(s);
+    draw_turn(rng, o, &s->camera);
+    double jitter = 0.12 * diameter;
+    s->camera.table_mm[0] =
+        step * (k % across - 0.5 * (across - 1)) + jitter * ti_rng_range(rng, -1, 1);
+    s->camera.table_mm[1] =
+        step * (k / across - 0.5 * (down - 1)) + jitter * ti_rng_range(rng, -1, 1);
+    ti_camera_aim(s, &s->camera);
+  }
 }
 
 void ti_view_draw(ti_rng *rng, const ti_options *options, ti_scene *scene) {
   draw_light(rng, options, &scene->light);
-  draw_camera(rng, options, scene);
+  if (options->whole)
+    draw_whole_camera(rng, options, scene);
+  else
+    draw_camera(rng, options, scene);
   draw_post(rng, options, &scene->post);
+  draw_backdrop(rng, &scene->backdrop);
 }

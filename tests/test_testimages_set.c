@@ -184,6 +184,8 @@ static void wrong_usage_is_told(void **state) {
       {"--reference /nowhere/x.json --output /tmp", "/nowhere/x.json", 1},
       {"--reference " TI_REFERENCES "/karrow.json --output /tmp --date 1900", "no date 1900", 2},
       {"--reference " TI_REFERENCES "/karrow.json --output /dev/null/x", "/dev/null/x", 1},
+      {"--reference x.json --output /tmp --coins 3", "needs --whole", 2},
+      {"--reference x.json --output /tmp --whole --coins 25", "from 1 to 24", 2},
       {"--help", "Usage: underdigit-testimages", 0},
       {"--version", "underdigit-testimages ", 0},
   };
