@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
+/* The table that whole coins lie on. */
 #include <math.h>
 
 #include "canvas.h"

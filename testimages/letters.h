@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Capitals for legends. */
 #ifndef TI_LETTERS_H
 #define TI_LETTERS_H
 

@@ -82,12 +82,15 @@ static int draw_place(ti_rng *rng, const ti_scene *s) {
   return back < n ? n - 1 - back : n - 1;
 }
 
+/* `present` itself when the reference has no other. */
 static char draw_other_digit(ti_rng *rng, const ti_scene *s, char present) {
-  for (;;) {
-    char d = (char)('0' + ti_rng_pick(rng, 10));
-    if (d != present && s->reference->has_digit[d - '0'])
-      return d;
-  }
+  char others[10];
+  int count = 0;
+  for (int d = 0; d < 10; d++)
+    if (s->reference->has_digit[d] && '0' + d != present)
+      others[count++] = (char)('0' + d);
+  int k = ti_rng_pick(rng, count ? count : 1);
+  return count ? others[k] : present;
 }
 
 static double draw_strength(ti_rng *rng, const ti_options *o) {
@@ -250,6 +253,9 @@ static void draw_coin(const ti_options *o, int attempt, ti_scene *s) {
     c->cls = (ti_class)o->class_fixed;
   if (s->in_hub && c->cls == TI_REPUNCHED)
     c->cls = TI_DOUBLED; /* no digit is loose in a hub */
+  int alone = draw_other_digit(&first, s, s->date->text[0]) == s->date->text[0];
+  if (alone && (c->cls == TI_UNDERDIGIT || c->cls == TI_FRAGMENT))
+    c->cls = TI_CLEAN; /* the reference has no digit to put there */
   draw_condition(&rng, s);
   if (o->overhead) /* even light shows most on a matt coin: nearly nothing */
     c->diffuse = 0.9;

@@ -462,6 +462,27 @@ static void every_class_has_what_it_says(void **state) {
   }
 }
 
+static void one_digit_alone_has_no_underdigit(void **state) {
+  bench *b = *state;
+  udg_reference lone = *b->reference;
+  udg_date date = *lone.dates;
+  strcpy(date.text, "8");
+  date.place_count = 1;
+  date.places[0].digit = '8';
+  memset(lone.has_digit, 0, sizeof lone.has_digit);
+  lone.has_digit[8] = 1;
+  lone.dates = &date;
+  lone.date_count = 1;
+  lone.expected_count = 0;
+  ti_options o;
+  ti_options_defaults(&o);
+  for (int index = 0; index < 60; index++) {
+    ti_scene s;
+    assert_int_equal(ti_make_scene(&b->shapes, &lone, &o, 1, index, 0, &s), UDG_OK);
+    assert_true(s.coin.cls != TI_UNDERDIGIT && s.coin.cls != TI_FRAGMENT);
+  }
+}
+
 /* From the year the date is in the hub no digit is loose, and an earlier date
  * comes with all of its digits. */
 static void hub_dates_have_no_loose_digit(void **state) {
@@ -635,6 +656,7 @@ int main(void) {
       cmocka_unit_test(another_photo_shows_the_same_coin),
       cmocka_unit_test(surface_stays_when_the_frame_moves),
       cmocka_unit_test(every_class_has_what_it_says),
+      cmocka_unit_test(one_digit_alone_has_no_underdigit),
       cmocka_unit_test(hub_dates_have_no_loose_digit),
       cmocka_unit_test(whole_coin_lies_where_the_truth_says),
       cmocka_unit_test(coins_of_a_tray_lie_apart),

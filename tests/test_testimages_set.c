@@ -16,6 +16,7 @@
 #include "image_internal.h"
 
 typedef struct entry {
+  const char *folder;
   char file[64], cls[32], seed[16], sum[80], reference[64], options[256];
 } entry;
 
@@ -25,22 +26,30 @@ typedef struct set {
   char scratch[64]; /* where they are drawn again */
 } set;
 
-static int set_up(void **state) {
-  static set s;
+static int read_manifest(set *s, const char *folder) {
   char line[1024];
-  FILE *f = fopen(TI_SET "/MANIFEST", "r");
+  snprintf(line, sizeof line, "%s/MANIFEST", folder);
+  FILE *f = fopen(line, "r");
   if (!f)
     return 1;
-  while (fgets(line, sizeof line, f) && s.count < 64) {
-    entry *e = &s.entries[s.count];
+  while (fgets(line, sizeof line, f) && s->count < 64) {
+    entry *e = &s->entries[s->count];
     if (line[0] == '#')
       continue;
+    e->folder = folder;
     if (sscanf(line, "%63[^\t]\t%31[^\t]\t%15[^\t]\t%79[^\t]\t%63[^\t]\t%255[^\n]", e->file, e->cls,
                e->seed, e->sum, e->reference, e->options) != 6)
       return 1;
-    s.count++;
+    s->count++;
   }
   fclose(f);
+  return 0;
+}
+
+static int set_up(void **state) {
+  static set s;
+  if (read_manifest(&s, TI_FOLDER "/set") || read_manifest(&s, TI_FOLDER "/coins"))
+    return 1;
   strcpy(s.scratch, "/tmp/testimages-XXXXXX");
   if (!mkdtemp(s.scratch))
     return 1;
@@ -71,17 +80,17 @@ static char *read_text(const char *folder, const char *file, const char *end) {
 /* Oracle: sha256sum of the GNU core utilities. */
 static void files_are_those_of_the_manifest(void **state) {
   set *s = *state;
-  assert_true(s->count >= 12);
+  assert_true(s->count >= 16);
   for (int k = 0; k < s->count; k++) {
     const entry *e = &s->entries[k];
     char command[512], sum[80] = "";
-    snprintf(command, sizeof command, "sha256sum '" TI_SET "/%s'", e->file);
+    snprintf(command, sizeof command, "sha256sum '%s/%s'", e->folder, e->file);
     FILE *p = popen(command, "r");
     assert_non_null(p);
     assert_int_equal(fscanf(p, "%64s", sum), 1);
     pclose(p);
     assert_string_equal(sum, e->sum);
-    char *truth = read_text(TI_SET, e->file, ".json"), cls[64];
+    char *truth = read_text(e->folder, e->file, ".json"), cls[64];
     snprintf(cls, sizeof cls, "\"cls\": \"%s\"", e->cls);
     assert_non_null(strstr(truth, cls));
     free(truth);
@@ -120,8 +129,8 @@ static udg_image *open_picture(const char *folder, const char *file) {
 
 /* Mathematics libraries differ in the last bit, and JPEG makes a grey level or
  * a coefficient of it here and there: one grey level in the mean is far more. */
-static void check_pixels(const char *folder, const char *file) {
-  udg_image *a = open_picture(TI_SET, file), *b = open_picture(folder, file);
+static void check_pixels(const char *old, const char *folder, const char *file) {
+  udg_image *a = open_picture(old, file), *b = open_picture(folder, file);
   assert_int_equal(a->width, b->width);
   assert_int_equal(a->height, b->height);
   double sum = 0;
@@ -144,15 +153,16 @@ static void program_draws_them_again(void **state) {
     const entry *e = &s->entries[k];
     char command[1024];
     snprintf(command, sizeof command,
-             "'" TI_PROGRAM "' --reference '" TI_REFERENCES "/%s' --output '%s' %s", e->reference,
-             s->scratch, e->options);
+             "'" TI_PROGRAM "' --reference '" TI_FOLDER "/references/%s' --output '%s' %s",
+             e->reference, s->scratch, e->options);
     assert_int_equal(system(command), 0);
-    char *old = read_text(TI_SET, e->file, ".json"), *now = read_text(s->scratch, e->file, ".json");
+    char *old = read_text(e->folder, e->file, ".json"),
+         *now = read_text(s->scratch, e->file, ".json");
     if (!same_truth(old, now))
       fail_msg("%s: another truth than before", e->file);
     free(old);
     free(now);
-    check_pixels(s->scratch, e->file);
+    check_pixels(e->folder, s->scratch, e->file);
   }
 }
 
@@ -182,8 +192,9 @@ static void wrong_usage_is_told(void **state) {
       {"--reference x.json --output /tmp --strength 0.2:", "must be LO:HI", 2},
       {"--reference x.json --output /tmp stray", "stray: not an option", 2},
       {"--reference /nowhere/x.json --output /tmp", "/nowhere/x.json", 1},
-      {"--reference " TI_REFERENCES "/karrow.json --output /tmp --date 1900", "no date 1900", 2},
-      {"--reference " TI_REFERENCES "/karrow.json --output /dev/null/x", "/dev/null/x", 1},
+      {"--reference " TI_FOLDER "/references/karrow.json --output /tmp --date 1900", "no date 1900",
+       2},
+      {"--reference " TI_FOLDER "/references/karrow.json --output /dev/null/x", "/dev/null/x", 1},
       {"--reference x.json --output /tmp --coins 3", "needs --whole", 2},
       {"--reference x.json --output /tmp --whole --coins 25", "from 1 to 24", 2},
       {"--help", "Usage: underdigit-testimages", 0},

@@ -11,7 +11,7 @@ FOLDERS = {
     "lib": "the library, one file a stage or layer",
     "tools": "the command `underdigit`, on public headers only",
     "tools/dev": "scripts for trying, testing and measuring",
-    "testimages": "the generator of synthetic close-ups; `references/`, and the committed `set/`",
+    "testimages": "the generator of synthetic pictures; `references/`, and the committed `set/` and `coins/`",
     "tests": "one file a library file, and what they share",
     "tests/bench": "times and measuring sets",
     "tests/fuzz": "fuzz targets and their seeds",
