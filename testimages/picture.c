@@ -27,7 +27,9 @@ udg_status ti_picture_field(const udg_settings *settings, const ti_scene *scene,
     y_low = fmax(y_low, cam->middle_mm[1] - r);
     y_high = fmin(y_high, cam->middle_mm[1] + r);
   }
-  double edge = 0.15, ppm = 1.4 * cam->digit_px / scene->date->height_mm;
+  /* Theory is tested on shading that sampling has not smoothed. */
+  double edge = 0.15, dense = scene->ideal ? 4 : 1.4;
+  double ppm = dense * cam->digit_px / scene->date->height_mm;
   ppm = fmax(ppm, LEAST_PX_PER_MM);
   *field = (ti_field){.px_per_mm = ppm, .x0_mm = x_low - edge, .y0_mm = y_low - edge};
   int w = (int)ceil((x_high - x_low + 2 * edge) * ppm) + 2;

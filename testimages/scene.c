@@ -310,6 +310,7 @@ void ti_scene_draw(const udg_reference *reference, const ti_options *options, ui
   scene->view = view;
   draw_coin(options, attempt, scene);
   ti_rng rng = ti_rng_create(scene->stream, (uint64_t)index, STREAM_VIEW + 16 * (uint64_t)view);
+  scene->ideal = options->ideal;
   scene->has_design = options->whole || options->design;
   ti_rng rim = ti_rng_create(scene->stream, (uint64_t)index, STREAM_RIM);
   double clock = 1 + ti_rng_pick(&rim, 12);

@@ -125,6 +125,7 @@ typedef struct ti_scene {
   const udg_reference *reference;
   const udg_date *date;
   int in_hub;
+  int ideal;
   int has_design; /* rim, legend and picture are drawn, and what lies beyond the rim */
   ti_backdrop backdrop;
   uint64_t seed, stream; /* stream: of this coinage under that seed */
