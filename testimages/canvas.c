@@ -50,8 +50,9 @@ static udg_status blur_optics(const udg_settings *settings, const ti_scene *scen
 }
 
 static float bilinear(const udg_plane *plane, double u, double v) {
-  u = fmax(0, fmin(plane->width - 1.001, u));
-  v = fmax(0, fmin(plane->height - 1.001, v));
+  double right = plane->width - 1.001, bottom = plane->height - 1.001;
+  u = u < 0 ? 0 : u > right ? right : u;
+  v = v < 0 ? 0 : v > bottom ? bottom : v;
   int i = (int)u, j = (int)v;
   float fx = (float)(u - i), fy = (float)(v - j);
   const float *a = udg_plane_row(plane, j) + i, *b = a + plane->width;

@@ -28,23 +28,28 @@ static udg_status shrink(const udg_settings *settings, const udg_plane *full, in
   return UDG_OK;
 }
 
-/* A row of the full plane from a shrunken one, bilinear. */
-static void enlarge_row(const udg_plane *small, int factor, int y, int width, float *out) {
+/* A row of the full plane from a shrunken one, bilinear; `line` holds a row of the
+ * small plane.  Beyond the outermost centres the value stays. */
+static void enlarge_row(const udg_plane *small, int factor, int y, int width, float *line,
+                        float *out) {
   float at = ((float)y + 0.5f) / (float)factor - 0.5f, limit = (float)(small->height - 1);
   at = at < 0 ? 0 : at > limit ? limit : at;
-  int j = (int)at < small->height - 1 ? (int)at : small->height - 2;
-  j = j < 0 ? 0 : j;
+  int j = (int)at, below = j + 1 < small->height ? j + 1 : j;
   float fy = at - (float)j;
-  const float *a = udg_plane_row(small, j), *b = small->height > 1 ? a + small->width : a;
-  float last = (float)(small->width - 1);
-  for (int x = 0; x < width; x++) {
-    float u = ((float)x + 0.5f) / (float)factor - 0.5f;
-    u = u < 0 ? 0 : u > last ? last : u;
-    int i = (int)u;
-    int n = i + 1 < small->width ? i + 1 : i;
-    float fx = u - (float)i, top = a[i] + fx * (a[n] - a[i]), low = b[i] + fx * (b[n] - b[i]);
-    out[x] = top + fy * (low - top);
+  const float *a = udg_plane_row(small, j), *b = udg_plane_row(small, below);
+  for (int i = 0; i < small->width; i++)
+    line[i] = a[i] + fy * (b[i] - a[i]);
+  /* Sample x = factor i + factor / 2 + k lies (k + 1/2) / factor past the centre of i. */
+  int first = factor / 2, last = factor * (small->width - 1) + first;
+  for (int x = 0; x < first && x < width; x++)
+    out[x] = line[0];
+  for (int i = 0; i + 1 < small->width; i++) {
+    float *o = out + factor * i + first, step = (line[i + 1] - line[i]) / (float)factor;
+    for (int k = 0; k < factor; k++)
+      o[k] = line[i] + ((float)k + 0.5f) * step;
   }
+  for (int x = last; x < width; x++)
+    out[x] = line[small->width - 1];
 }
 
 /* Share of a lamp that is seen over the relief: the steepest rise on the way to
@@ -145,7 +150,7 @@ static udg_status make_covers(const udg_settings *settings, const ti_scene *scen
     status = ti_plane_add_noise(settings, &coarse, &c->dirt, 0.22, 0.5,
                                 ti_scene_noise(scene, SEED_DIRT));
   if (status == UDG_OK)
-    status = udg_plane_create(settings, field->h.width, 3 + TI_LAMPS_MAX, &c->line);
+    status = udg_plane_create(settings, field->h.width, 4 + TI_LAMPS_MAX, &c->line);
   return status;
 }
 
@@ -162,12 +167,13 @@ static void shade_row(const ti_scene *scene, const ti_field *field, const ti_gla
   const float *below = udg_plane_row(&field->h, y + 1 < h ? y + 1 : y);
   float *smooth = udg_plane_row(&c->line, 0), *tone = udg_plane_row(&c->line, 1);
   float *dirt = udg_plane_row(&c->line, 2), *shadow = udg_plane_row(&c->line, 3);
-  enlarge_row(&c->coarse, COARSE, y, w, smooth);
-  enlarge_row(&c->tone, COARSE, y, w, tone);
-  enlarge_row(&c->dirt, COARSE, y, w, dirt);
+  float *line = udg_plane_row(&c->line, 3 + TI_LAMPS_MAX);
+  enlarge_row(&c->coarse, COARSE, y, w, line, smooth);
+  enlarge_row(&c->tone, COARSE, y, w, line, tone);
+  enlarge_row(&c->dirt, COARSE, y, w, line, dirt);
   for (int k = 0; k < TI_LAMPS_MAX; k++)
     if (c->shadow[k].v)
-      enlarge_row(&c->shadow[k], HALF, y, w, shadow + k * w);
+      enlarge_row(&c->shadow[k], HALF, y, w, line, shadow + k * w);
   float half_ppm = (float)(0.5 * field->px_per_mm), per_relief = (float)(1 / coin->relief_mm);
   float much_tone = (float)coin->tone, much_dirt = (float)coin->dirt;
   for (int x = 0; x < w; x++) {

@@ -19,7 +19,9 @@ static void splat_segment(ti_shape *s, const double *a, const double *b) {
       double px = s->x0_mm + x / ppm - a[0], py = s->y0_mm + y / ppm - a[1];
       double t = length2 > 0 ? (px * ux + py * uy) / length2 : 0;
       t = t < 0 ? 0 : t > 1 ? 1 : t;
-      float d = (float)hypot(px - t * ux, py - t * uy);
+      px -= t * ux;
+      py -= t * uy;
+      float d = (float)sqrt(px * px + py * py);
       if (d < row[x])
         row[x] = d;
     }
