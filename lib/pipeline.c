@@ -1,0 +1,122 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#include "pipeline.h"
+
+#include <string.h>
+
+#include "image_internal.h"
+
+udg_status udg_inspector_create(const udg_settings *settings, const udg_reference *reference,
+                                udg_inspector **inspector, udg_message *message) {
+  if (!reference || !inspector)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "udg_inspector_create: NULL argument");
+  udg_settings resolved;
+  udg_settings_resolve(&resolved, settings);
+  udg_inspector *made = udg_memory_get(&resolved, 1, sizeof *made);
+  if (!made)
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for an inspector");
+  made->settings = resolved;
+  made->reference = reference;
+  made->shown = -1;
+  made->dates = udg_memory_get(&resolved, reference->date_count, sizeof *made->dates);
+  udg_status status =
+      made->dates ? UDG_OK : udg_fail(message, UDG_ERROR_MEMORY, "no memory for an inspector");
+  if (status == UDG_OK)
+    status = udg_fft_create(&made->settings, &made->fft, message);
+  if (status == UDG_OK)
+    status = udg_find_create(&made->settings, reference, made->fft, &made->find, message);
+  if (status == UDG_OK)
+    status = udg_register_create(&made->settings, reference, &made->registers, message);
+  if (status != UDG_OK) {
+    udg_inspector_destroy(made);
+    return status;
+  }
+  *inspector = made;
+  return UDG_OK;
+}
+
+static void date_work_destroy(udg_date_work *work) {
+  udg_score_destroy(work->score);
+  udg_trace_bank_destroy(work->bank);
+  udg_residual_destroy(work->residual);
+  udg_light_destroy(work->light);
+  if (work->upright.grey.v)
+    udg_upright_destroy(&work->upright);
+  memset(work, 0, sizeof *work);
+}
+
+void udg_inspector_destroy(udg_inspector *inspector) {
+  if (!inspector)
+    return;
+  udg_settings settings = inspector->settings;
+  for (size_t i = 0; inspector->dates && i < inspector->reference->date_count; i++)
+    date_work_destroy(&inspector->dates[i]);
+  udg_memory_drop(&settings, inspector->dates);
+  udg_register_destroy(inspector->registers);
+  udg_find_destroy(inspector->find);
+  udg_buffer_destroy(&settings, &inspector->grey);
+  udg_plane_destroy(&settings, &inspector->view_residual);
+  udg_fft_destroy(inspector->fft);
+  udg_memory_drop(&settings, inspector);
+}
+
+static udg_status date_work_create(udg_inspector *inspector, size_t date_index, udg_date_work *work,
+                                   udg_message *message) {
+  const udg_settings *settings = &inspector->settings;
+  udg_status status =
+      udg_upright_create(settings, inspector->reference, date_index, &work->upright, message);
+  if (status == UDG_OK)
+    status = udg_light_create(settings, &work->upright, &work->light, message);
+  if (status == UDG_OK)
+    status =
+        udg_residual_create(settings, &work->upright, inspector->fft, &work->residual, message);
+  if (status == UDG_OK)
+    status = udg_trace_bank_create(settings, inspector->reference, date_index, inspector->fft,
+                                   &work->bank, message);
+  if (status == UDG_OK)
+    status = udg_score_create(settings, &work->upright, work->bank, &work->score, message);
+  if (status != UDG_OK) {
+    date_work_destroy(work);
+    return status;
+  }
+  work->ready = 1;
+  return UDG_OK;
+}
+
+udg_status udg_pipeline_take(udg_inspector *inspector, const udg_image *image,
+                             udg_message *message) {
+  udg_status status = udg_buffer_size(&inspector->settings, &inspector->grey, (int)image->width,
+                                      (int)image->height);
+  if (status != UDG_OK)
+    return udg_fail(message, status, "no memory for the photo's grey levels");
+  size_t count = (size_t)image->width * (size_t)image->height;
+  for (size_t i = 0; i < count; i++)
+    inspector->grey.plane.v[i] = (float)image->grey[i];
+  return UDG_OK;
+}
+
+udg_status udg_pipeline_locate(udg_inspector *inspector, size_t date_index, udg_message *message) {
+  udg_status status = udg_find_date(inspector->find, &inspector->grey.plane, date_index,
+                                    &inspector->found, message);
+  if (status != UDG_OK || inspector->found.count == 0)
+    return status;
+  return udg_register(inspector->registers, &inspector->grey.plane, date_index, &inspector->found,
+                      &inspector->registration, message);
+}
+
+udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_message *message) {
+  udg_date_work *work = &inspector->dates[date_index];
+  udg_status status = UDG_OK;
+  if (!work->ready)
+    status = date_work_create(inspector, date_index, work, message);
+  if (status == UDG_OK)
+    status =
+        udg_upright_make(&work->upright, &inspector->grey.plane, &inspector->registration, message);
+  if (status == UDG_OK)
+    status = udg_light_fit(work->light, &work->upright, message);
+  if (status == UDG_OK)
+    status = udg_residual_make(work->residual, &work->upright, work->light, message);
+  if (status == UDG_OK)
+    status = udg_score_make(work->score, &work->upright, work->light, work->residual, work->bank,
+                            message);
+  return status;
+}

@@ -1,0 +1,45 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* The path of a photograph: the only place that joins the stages.  Inside of an
+ * inspector, open for tests and measuring programs. */
+#ifndef UDG_PIPELINE_H
+#define UDG_PIPELINE_H
+
+#include <underdigit/inspect.h>
+
+#include "find.h"
+#include "register.h"
+#include "score.h"
+
+/* Scratch of one date, made when it is first inspected. */
+typedef struct udg_date_work {
+  int ready;
+  udg_upright upright;
+  udg_light *light;
+  udg_residual *residual;
+  udg_trace_bank *bank;
+  udg_score *score;
+} udg_date_work;
+
+struct udg_inspector {
+  udg_settings settings;
+  const udg_reference *reference;
+  udg_fft *fft;
+  udg_find_state *find;
+  udg_register_state *registers;
+  udg_date_work *dates; /* reference->date_count of them */
+  udg_buffer grey;
+  int shown; /* date whose planes the views show; -1: none */
+  udg_plane view_residual;
+  udg_registration registration; /* of that date */
+  udg_find_result found;
+};
+
+/* Finds and registers one date; 0 candidates leave `found.count` 0. */
+udg_status udg_pipeline_locate(udg_inspector *inspector, size_t date_index, udg_message *message);
+/* From the registration to the scores. */
+udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_message *message);
+/* The photo's grey levels as floats. */
+udg_status udg_pipeline_take(udg_inspector *inspector, const udg_image *image,
+                             udg_message *message);
+
+#endif

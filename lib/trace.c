@@ -1,0 +1,201 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#include "trace.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "relief.h"
+
+int udg_digit_symmetric(char digit) {
+  return digit == '0' || digit == '1' || digit == '8';
+}
+
+static const double HALF_DIGIT = 0.62; /* centre to farthest corner across, digit heights */
+static const int FOOT_PX = 8;          /* what light and whitening add around it */
+
+typedef struct workspace {
+  udg_plane distance, cosine, sine, rim, scratch;
+} workspace;
+
+static udg_status workspace_create(const udg_settings *settings, int size, workspace *work) {
+  memset(work, 0, sizeof *work);
+  udg_plane *planes[] = {&work->distance, &work->cosine, &work->sine, &work->rim, &work->scratch};
+  for (size_t i = 0; i < sizeof planes / sizeof *planes; i++)
+    if (udg_plane_create(settings, size, size, planes[i]) != UDG_OK)
+      return UDG_ERROR_MEMORY;
+  return UDG_OK;
+}
+
+static void workspace_destroy(const udg_settings *settings, workspace *work) {
+  udg_plane *planes[] = {&work->distance, &work->cosine, &work->sine, &work->rim, &work->scratch};
+  for (size_t i = 0; i < sizeof planes / sizeof *planes; i++)
+    udg_plane_destroy(settings, planes[i]);
+}
+
+/* Fills the trace from the distance plane in `work`. */
+static udg_status fill(udg_trace_bank *bank, workspace *work, double bevel_px, udg_trace *trace) {
+  const double pi = acos(-1.0);
+  size_t count = (size_t)bank->size * (size_t)bank->size;
+  udg_edge_direction(&work->distance, &work->cosine, &work->sine, &work->rim, &work->scratch);
+  int pixels = 0, support = 0;
+  for (size_t i = 0; i < count; i++) {
+    double x = (double)work->distance.v[i] / bevel_px;
+    pixels += x > UDG_LIGHT_X_LOW && x < UDG_LIGHT_X_HIGH;
+    support += work->distance.v[i] > -UDG_TRACE_SUPPORT_PX;
+  }
+  trace->pixels = udg_memory_get(&bank->settings, (size_t)pixels + 1, sizeof *trace->pixels);
+  trace->support_at =
+      udg_memory_get(&bank->settings, (size_t)support + 1, sizeof *trace->support_at);
+  trace->support = udg_memory_get(
+      &bank->settings, (size_t)bank->plan->half_width * (size_t)bank->size, sizeof *trace->support);
+  if (!trace->pixels || !trace->support_at || !trace->support)
+    return UDG_ERROR_MEMORY;
+  for (size_t i = 0; i < count; i++) {
+    double x = (double)work->distance.v[i] / bevel_px;
+    int inside = work->distance.v[i] > -UDG_TRACE_SUPPORT_PX;
+    work->scratch.v[i] = inside ? 1.0f : 0.0f;
+    if (inside)
+      trace->support_at[trace->support_count++] = (int32_t)i;
+    if (x <= UDG_LIGHT_X_LOW || x >= UDG_LIGHT_X_HIGH)
+      continue;
+    double phi = atan2((double)work->sine.v[i], (double)work->cosine.v[i]);
+    double turn = phi * UDG_LIGHT_ANGLES / (2.0 * pi);
+    int angle = (int)floor(turn + 0.5);
+    udg_edge_pixel *pixel = &trace->pixels[trace->pixel_count++];
+    pixel->at = (int32_t)i;
+    pixel->rim = work->rim.v[i];
+    pixel->angle = (uint8_t)((angle + UDG_LIGHT_ANGLES) % UDG_LIGHT_ANGLES);
+    pixel->step = (uint8_t)floor(
+        (x - UDG_LIGHT_X_LOW) / (UDG_LIGHT_X_HIGH - UDG_LIGHT_X_LOW) * (UDG_LIGHT_STEPS - 1) + 0.5);
+  }
+  udg_fft_forward(bank->plan, work->scratch.v, trace->support);
+  return UDG_OK;
+}
+
+/* A copy of the outline, left and right changed over. */
+static udg_status mirror(const udg_settings *settings, const udg_outline *outline,
+                         udg_outline *mirrored) {
+  *mirrored = *outline;
+  mirrored->points = udg_memory_get(settings, 2 * outline->point_count, sizeof(double));
+  if (!mirrored->points)
+    return UDG_ERROR_MEMORY;
+  for (size_t i = 0; i < outline->point_count; i++) {
+    mirrored->points[2 * i] = -outline->points[2 * i];
+    mirrored->points[2 * i + 1] = outline->points[2 * i + 1];
+  }
+  mirrored->low[0] = -outline->high[0];
+  mirrored->high[0] = -outline->low[0];
+  return UDG_OK;
+}
+
+static int known_turn(const udg_trace_bank *bank, double turn_rad) {
+  for (int i = 0; i < bank->trace_count; i++)
+    if (fabs(bank->traces[i].turn_rad - turn_rad) < 1e-6)
+      return 1;
+  return 0;
+}
+
+static udg_status add_traces(udg_trace_bank *bank, const udg_reference *reference, double px_per_mm,
+                             double turn_rad, workspace *work, udg_message *message) {
+  double middle = 0.5 * bank->size;
+  for (int digit = 0; digit < 10; digit++) {
+    if (!reference->has_digit[digit])
+      continue;
+    for (int mirrored = 0; mirrored < 2; mirrored++) {
+      if (mirrored && udg_digit_symmetric((char)('0' + digit)))
+        continue;
+      udg_outline flipped = {0};
+      const udg_outline *outline = &reference->digits[digit];
+      udg_status status = UDG_OK;
+      if (mirrored) {
+        status = mirror(&bank->settings, outline, &flipped);
+        outline = &flipped;
+      }
+      if (status == UDG_OK)
+        status = udg_relief_distance_within(&bank->settings, outline, px_per_mm, turn_rad, middle,
+                                            middle, UDG_UPRIGHT_REACH_PX, &work->distance, message);
+      udg_memory_drop(&bank->settings, flipped.points);
+      if (status != UDG_OK)
+        return status;
+      udg_trace *trace = &bank->traces[bank->trace_count++];
+      trace->digit = (char)('0' + digit);
+      trace->mirrored = mirrored;
+      trace->turn_rad = turn_rad;
+      status = fill(bank, work, reference->bevel_mm * px_per_mm, trace);
+      if (status != UDG_OK)
+        return status;
+    }
+  }
+  return UDG_OK;
+}
+
+static udg_status fill_bank(udg_trace_bank *bank, const udg_reference *reference, size_t date_index,
+                            udg_message *message) {
+  const udg_date *date = &reference->dates[date_index];
+  const double degree = acos(-1.0) / 180.0;
+  double px_per_mm = UDG_UPRIGHT_DIGIT_PX / date->height_mm;
+  workspace work;
+  udg_status status = workspace_create(&bank->settings, bank->size, &work);
+  for (int i = 0; i < date->place_count && status == UDG_OK; i++) {
+    if (known_turn(bank, date->places[i].turn_rad))
+      continue;
+    for (int t = 0; t < UDG_TRACE_TURNS && status == UDG_OK; t++) {
+      double turn = (t - UDG_TRACE_TURNS / 2) * UDG_TRACE_TURN_STEP_DEG * degree;
+      status =
+          add_traces(bank, reference, px_per_mm, date->places[i].turn_rad + turn, &work, message);
+    }
+  }
+  workspace_destroy(&bank->settings, &work);
+  return status;
+}
+
+udg_status udg_trace_bank_create(const udg_settings *settings, const udg_reference *reference,
+                                 size_t date_index, udg_fft *fft, udg_trace_bank **bank,
+                                 udg_message *message) {
+  udg_trace_bank *made = udg_memory_get(settings, 1, sizeof *made);
+  if (!made)
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the traces");
+  made->settings = *settings;
+  made->reach_px = (int)(UDG_TRACE_OFFSET_MAX * UDG_UPRIGHT_DIGIT_PX);
+  int half = (int)(HALF_DIGIT * UDG_UPRIGHT_DIGIT_PX) + FOOT_PX;
+  made->size = udg_fft_good_size(2 * (made->reach_px + half) + 2);
+  made->traces = udg_memory_get(
+      settings, (size_t)20 * UDG_TRACE_TURNS * (size_t)reference->dates[date_index].place_count,
+      sizeof *made->traces);
+  udg_status status = made->traces ? UDG_OK : UDG_ERROR_MEMORY;
+  if (status == UDG_OK)
+    status = udg_fft_plan_get(fft, made->size, made->size, &made->plan, message);
+  if (status == UDG_OK)
+    status = fill_bank(made, reference, date_index, message);
+  if (status != UDG_OK) {
+    udg_trace_bank_destroy(made);
+    return udg_fail(message, status, "the traces of date %s could not be made",
+                    reference->dates[date_index].text);
+  }
+  *bank = made;
+  return UDG_OK;
+}
+
+void udg_trace_bank_destroy(udg_trace_bank *bank) {
+  if (!bank)
+    return;
+  udg_settings settings = bank->settings;
+  for (int i = 0; i < bank->trace_count; i++) {
+    udg_memory_drop(&settings, bank->traces[i].pixels);
+    udg_memory_drop(&settings, bank->traces[i].support_at);
+    udg_memory_drop(&settings, bank->traces[i].support);
+  }
+  udg_memory_drop(&settings, bank->traces);
+  udg_memory_drop(&settings, bank);
+}
+
+void udg_trace_draw(const udg_trace *trace, const udg_light *light, float odd, float even, int size,
+                    float *window) {
+  memset(window, 0, sizeof(float) * (size_t)size * (size_t)size);
+  for (int i = 0; i < trace->pixel_count; i++) {
+    const udg_edge_pixel *p = &trace->pixels[i];
+    window[p->at] =
+        p->rim * (odd * light->odd[p->step][p->angle] + even * light->even[p->step][p->angle]) +
+        even * light->flat[p->step];
+  }
+}

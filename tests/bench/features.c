@@ -1,0 +1,69 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Prints what the stages measure on each photo, one JSON object a line: the
+ * material that tests/bench/calibrate.py fits the verdict's weights on.
+ *   features REFERENCE PHOTO... */
+#include <stdio.h>
+#include <stdlib.h>
+
+#include "pipeline.h"
+
+static void print_hypothesis(const udg_hypothesis *h, int first) {
+  printf("%s{\"place\":%d,\"digit\":\"%c\",\"kind\":%d,\"dx\":%.4f,\"dy\":%.4f,\"turn\":%.4f,"
+         "\"energy\":%.5g,\"share\":%.5g,\"amplitude\":%.5g,\"visible\":%.5g,\"complete\":%.5g,"
+         "\"missing\":%.5g,\"uneven\":%.5g,\"largest\":%.5g,\"cells\":%d,\"around\":%.5g,"
+         "\"odd\":%.5g,\"even\":%.5g,\"c00\":%.5g,\"c01\":%.5g,\"c11\":%.5g}",
+         first ? "" : ",", h->place, h->digit, (int)h->kind, h->offset_px[0] / UDG_UPRIGHT_DIGIT_PX,
+         h->offset_px[1] / UDG_UPRIGHT_DIGIT_PX, h->turn_rad, h->energy, h->share, h->amplitude,
+         h->visible, h->complete, h->missing, h->uneven, h->largest, h->cells, h->around, h->odd,
+         h->even, h->covariance[0], h->covariance[1], h->covariance[2]);
+}
+
+static void print_photo(const udg_inspector *inspector, const char *photo, size_t date) {
+  const udg_registration *r = &inspector->registration;
+  const udg_date_work *work = &inspector->dates[date];
+  printf("{\"photo\":\"%s\",\"date_to_photo\":[", photo);
+  for (int i = 0; i < 9; i++)
+    printf("%s%.9g", i ? "," : "", r->date_to_photo.m[i]);
+  printf("],\"score\":%.5g,\"runner_up\":%.5g,\"rms\":%.5g,\"digit_height_px\":%.4g,"
+         "\"blur\":%.4g,\"clipped\":%.4g,\"swell\":%.4g,\"light_rms\":%.4g,\"peak\":%.4g,"
+         "\"directional\":%.4g,\"noise\":%.4g,\"hypotheses\":[",
+         r->score, r->runner_up, r->rms, r->digit_height_px, r->blur_px, r->clipped, r->swell_mm,
+         work->light->rms, work->light->peak, work->light->directional_share,
+         work->residual->noise);
+  for (int i = 0; i < work->score->count; i++)
+    print_hypothesis(&work->score->hypotheses[i], i == 0);
+  printf("]}\n");
+}
+
+int main(int argc, char **argv) {
+  udg_message message = {{0}};
+  udg_reference *reference = NULL;
+  udg_inspector *inspector = NULL;
+  if (argc < 3) {
+    fprintf(stderr, "usage: features REFERENCE PHOTO...\n");
+    return 2;
+  }
+  if (udg_reference_from_file(NULL, argv[1], &reference, &message) != UDG_OK ||
+      udg_inspector_create(NULL, reference, &inspector, &message) != UDG_OK) {
+    fprintf(stderr, "%s\n", message.text);
+    return 2;
+  }
+  for (int i = 2; i < argc; i++) {
+    udg_image *image = NULL;
+    udg_status status = udg_image_from_file(NULL, argv[i], &image, &message);
+    if (status == UDG_OK)
+      status = udg_pipeline_take(inspector, image, &message);
+    if (status == UDG_OK)
+      status = udg_pipeline_locate(inspector, 0, &message);
+    if (status == UDG_OK && inspector->found.count > 0)
+      status = udg_pipeline_score(inspector, 0, &message);
+    if (status != UDG_OK)
+      fprintf(stderr, "%s: %s\n", argv[i], message.text);
+    else if (inspector->found.count > 0)
+      print_photo(inspector, argv[i], 0);
+    udg_image_destroy(image);
+  }
+  udg_inspector_destroy(inspector);
+  udg_reference_destroy(reference);
+  return 0;
+}
