@@ -103,6 +103,32 @@ udg_status udg_pipeline_locate(udg_inspector *inspector, size_t date_index, udg_
                       &inspector->registration, message);
 }
 
+udg_status udg_pipeline_locate_best(udg_inspector *inspector, const char *date, size_t *date_index,
+                                    udg_message *message) {
+  const udg_reference *reference = inspector->reference;
+  udg_registration best_registration = {.score = -1.0};
+  udg_find_result best_found = {.count = 0};
+  int known = 0;
+  for (size_t i = 0; i < reference->date_count; i++) {
+    if (date && strcmp(date, reference->dates[i].text) != 0)
+      continue;
+    known = 1;
+    udg_status status = udg_pipeline_locate(inspector, i, message);
+    if (status != UDG_OK)
+      return status;
+    if (inspector->found.count == 0 || inspector->registration.score <= best_registration.score)
+      continue;
+    best_registration = inspector->registration;
+    best_found = inspector->found;
+    *date_index = i;
+  }
+  if (!known)
+    return udg_fail(message, UDG_ERROR_DATE, "%s: has no date %s", reference->name, date);
+  inspector->registration = best_registration;
+  inspector->found = best_found;
+  return UDG_OK;
+}
+
 udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_message *message) {
   udg_date_work *work = &inspector->dates[date_index];
   udg_status status = UDG_OK;

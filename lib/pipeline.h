@@ -36,6 +36,10 @@ struct udg_inspector {
 
 /* Finds and registers one date; 0 candidates leave `found.count` 0. */
 udg_status udg_pipeline_locate(udg_inspector *inspector, size_t date_index, udg_message *message);
+/* The same for the date asked for, or, with NULL, for each date of the reference;
+ * the one whose lit model explains most is kept. DATE when there is no such date. */
+udg_status udg_pipeline_locate_best(udg_inspector *inspector, const char *date, size_t *date_index,
+                                    udg_message *message);
 /* From the registration to the scores. */
 udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_message *message);
 /* The photo's grey levels as floats. */

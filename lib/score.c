@@ -30,6 +30,9 @@ udg_status udg_score_create(const udg_settings *settings, const udg_upright *upr
   for (int i = 0; i < 6 && status == UDG_OK; i++)
     if (!(made->window[i] = udg_memory_get(settings, pixels, sizeof(float))))
       status = UDG_ERROR_MEMORY;
+  for (int i = 0; i < 3 * (upright->date->place_count + 1) && status == UDG_OK; i++)
+    if (!(made->shared[i] = udg_memory_get(settings, pixels, sizeof(float))))
+      status = UDG_ERROR_MEMORY;
   for (int i = 0; i < 5 && status == UDG_OK; i++)
     if (!(made->spectrum[i] = udg_memory_get(settings, bins, sizeof(udg_complex))))
       status = UDG_ERROR_MEMORY;
@@ -48,6 +51,8 @@ void udg_score_destroy(udg_score *score) {
   udg_plane_destroy(&settings, &score->best);
   for (int i = 0; i < 6; i++)
     udg_memory_drop(&settings, score->window[i]);
+  for (int i = 0; i < 3 * (UDG_PLACES_MAX + 1); i++)
+    udg_memory_drop(&settings, score->shared[i]);
   for (int i = 0; i < 5; i++)
     udg_memory_drop(&settings, score->spectrum[i]);
   udg_memory_drop(&settings, score);
@@ -286,11 +291,13 @@ static udg_trace_kind kind_of(const udg_date *date, int place, const udg_trace *
 
 /* Best offset of one trace; the evidence picture takes the earlier digits. */
 static peak search(udg_score *score, const udg_trace_bank *bank, double whole, int left, int top,
-                   int show, int best[2]) {
+                   int show, int best[2], double *mean_norm) {
+  double sum = 0.0;
   peak found = {-1.0, 0.0, 0.0, 0.0, 0.0};
   for (int dy = -bank->reach_px; dy <= bank->reach_px; dy++) {
     for (int dx = -bank->reach_px; dx <= bank->reach_px; dx++) {
       peak p = peak_at(score, bank->size, whole, dx, dy);
+      sum += fmax((double)score->window[W_NORM][wrapped(bank->size, dx, dy)], 0.0);
       int x = left + bank->size / 2 + dx, y = top + bank->size / 2 + dy;
       if (show && x >= 0 && y >= 0 && x < score->best.width && y < score->best.height) {
         float *shown = udg_plane_row(&score->best, y) + x;
@@ -303,6 +310,8 @@ static peak search(udg_score *score, const udg_trace_bank *bank, double whole, i
       }
     }
   }
+  int side = 2 * bank->reach_px + 1;
+  *mean_norm = sum / ((double)side * side);
   return found;
 }
 
@@ -320,17 +329,70 @@ static udg_hypothesis *slot_of(udg_score *score, int place, char digit, udg_trac
   return h;
 }
 
-static void score_trace(udg_score *score, const udg_upright *upright, const udg_light *light,
-                        const float *gain, const udg_trace_bank *bank, int place, int left, int top,
-                        const udg_trace *trace) {
+/* Keeps a present digit's own correlations for the displacement shared by all. */
+static void share_displacement(udg_score *score, int size, int place) {
+  size_t count = (size_t)size * (size_t)size;
+  for (int k = 0; k < 3; k++) {
+    const float *from = score->window[W_NUMERATOR + k];
+    float *own = score->shared[3 * (place + 1) + k], *sum = score->shared[k];
+    memcpy(own, from, count * sizeof *own);
+    for (size_t i = 0; i < count; i++)
+      sum[i] = place > 0 ? sum[i] + from[i] : from[i];
+  }
+}
+
+/* The whole date struck twice: one amplitude and one displacement for all places. */
+static void score_doubling(udg_score *score, const udg_upright *upright, const udg_trace_bank *bank,
+                           double whole) {
+  udg_hypothesis *h = slot_of(score, -1, 0, UDG_TRACE_DOUBLED);
+  for (int k = 0; k < 3; k++)
+    memcpy(score->window[W_NUMERATOR + k], score->shared[k],
+           sizeof(float) * (size_t)bank->size * (size_t)bank->size);
+  int at[2] = {0, 0};
+  peak found = search(score, bank, whole, 0, 0, 0, at, &h->norm);
+  refine(score, bank->size, whole, at[0], at[1], h->offset_px);
+  h->energy = found.energy;
+  h->share = found.share;
+  h->amplitude = found.amplitude;
+  h->visible = found.visible;
+  h->cells = upright->place_count;
+  size_t i = wrapped(bank->size, at[0], at[1]);
+  double norm = 0.0, matched = 0.0, largest = 0.0;
+  for (int place = 0; place < upright->place_count; place++) {
+    double n = (double)score->shared[3 * (place + 1)][i];
+    double d = (double)score->shared[3 * (place + 1) + 1][i];
+    double share = d > 0.0 && h->amplitude > 0.0 ? n / d / h->amplitude : 0.0;
+    h->complete += d * fmin(fmax(share, 0.0), 1.0);
+    h->missing += share < 0.2 ? d : 0.0;
+    h->uneven += d * (share - 1.0) * (share - 1.0);
+    norm += d;
+    matched += n;
+    largest = fmax(largest, n);
+  }
+  if (norm > 0.0) {
+    h->complete /= norm;
+    h->missing /= norm;
+    h->uneven /= norm;
+  }
+  h->largest = matched > 0.0 ? fmin(largest / matched, 1.0) : 1.0;
+}
+
+/* Gives back the trace's whole energy. */
+static double score_trace(udg_score *score, const udg_upright *upright, const udg_light *light,
+                          const float *gain, const udg_trace_bank *bank, int place, int left,
+                          int top, const udg_trace *trace) {
   double whole = draw(score, trace, light, gain, bank, DRAW_ODD, DRAW_EVEN);
   correlate(score, trace, bank);
   udg_trace_kind kind = kind_of(upright->date, place, trace);
+  double off = trace->turn_rad - upright->date->places[place].turn_rad;
+  if (kind == UDG_TRACE_SAME && fabs(off) < 1e-6)
+    share_displacement(score, bank->size, place);
   int at[2] = {0, 0};
-  peak found = search(score, bank, whole, left, top, kind == UDG_TRACE_EARLIER, at);
+  double mean_norm = 0.0;
+  peak found = search(score, bank, whole, left, top, kind == UDG_TRACE_EARLIER, at, &mean_norm);
   udg_hypothesis *h = slot_of(score, place, trace->digit, kind);
   if (h->cells > 0 && found.rank <= h->energy * h->share)
-    return;
+    return whole;
   udg_hypothesis made = {.place = place, .digit = trace->digit, .kind = kind};
   double offset[2];
   refine(score, bank->size, whole, at[0], at[1], offset);
@@ -339,6 +401,7 @@ static void score_trace(udg_score *score, const udg_upright *upright, const udg_
     made.offset_px[axis] = centre - upright->place_px[place][axis];
   }
   made.turn_rad = trace->turn_rad - upright->date->places[place].turn_rad;
+  made.norm = mean_norm;
   made.energy = found.energy;
   made.share = found.share;
   made.amplitude = found.amplitude;
@@ -349,6 +412,7 @@ static void score_trace(udg_score *score, const udg_upright *upright, const udg_
   if (made.cells == 0)
     made.cells = 1; /* wholly covered: still the best of its kind */
   *h = made;
+  return whole;
 }
 
 /* Gain of whitening and ground removal over the window's spectrum. */
@@ -375,6 +439,7 @@ udg_status udg_score_make(udg_score *score, const udg_upright *upright, const ud
   score->count = 0;
   memset(score->best.v, 0, sizeof(float) * (size_t)score->best.width * (size_t)score->best.height);
   udg_status status = UDG_OK;
+  double own = 0.0;
   for (int place = 0; place < upright->place_count && status == UDG_OK; place++) {
     int left = (int)floor(upright->place_px[place][0] - 0.5 * bank->size + 0.5);
     int top = (int)floor(upright->place_px[place][1] - 0.5 * bank->size + 0.5);
@@ -387,9 +452,14 @@ udg_status udg_score_make(udg_score *score, const udg_upright *upright, const ud
       }
       if (fabs(bank->traces[i].turn_rad - nominal) > 0.2)
         continue; /* made for a place that is turned otherwise */
-      score_trace(score, upright, light, gain, bank, place, left, top, &bank->traces[i]);
+      double whole =
+          score_trace(score, upright, light, gain, bank, place, left, top, &bank->traces[i]);
+      if (kind_of(upright->date, place, &bank->traces[i]) == UDG_TRACE_SAME)
+        own += whole / UDG_TRACE_TURNS;
     }
   }
+  if (status == UDG_OK)
+    score_doubling(score, upright, bank, own);
   udg_memory_drop(&score->settings, gain);
   return status;
 }

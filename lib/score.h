@@ -16,14 +16,15 @@
 #include "trace.h"
 
 typedef enum udg_trace_kind {
-  UDG_TRACE_EARLIER = 0, /* makes an earlier date: an overdate */
-  UDG_TRACE_SAME = 1,    /* the present digit again: repunched */
-  UDG_TRACE_LATER = 2,   /* makes a later date: never under this one, a decoy */
-  UDG_TRACE_MIRRORED = 3 /* a decoy */
+  UDG_TRACE_EARLIER = 0,  /* makes an earlier date: an overdate */
+  UDG_TRACE_SAME = 1,     /* the present digit again: repunched */
+  UDG_TRACE_LATER = 2,    /* makes a later date: never under this one, a decoy */
+  UDG_TRACE_MIRRORED = 3, /* a decoy */
+  UDG_TRACE_DOUBLED = 4   /* every present digit again, all displaced alike */
 } udg_trace_kind;
 
 typedef struct udg_hypothesis {
-  int place; /* from 0 */
+  int place; /* from 0; -1: all of them */
   char digit;
   udg_trace_kind kind;
   double offset_px[2]; /* centre minus the present digit's as found, upright px */
@@ -35,12 +36,13 @@ typedef struct udg_hypothesis {
   double uneven;   /* misfit of the cells' amplitudes to one amplitude, share of energy */
   double largest;  /* share of the strongest cell */
   int cells;
-  double around;        /* residual energy per px in a disc around, where a trace is not expected */
-  double odd, even;     /* amplitudes of the two shading parts, fitted freely */
+  double norm;      /* energy a trace at full relief would have, mean over the offsets searched */
+  double around;    /* residual energy per px in a disc around, where a trace is not expected */
+  double odd, even; /* amplitudes of the two shading parts, fitted freely */
   double covariance[3]; /* of odd, even: [0] odd, [1] both, [2] even */
 } udg_hypothesis;
 
-enum { UDG_HYPOTHESES_MAX = UDG_PLACES_MAX * 20 };
+enum { UDG_HYPOTHESES_MAX = UDG_PLACES_MAX * 20 + 1 };
 
 typedef struct udg_score {
   int count;
@@ -48,6 +50,9 @@ typedef struct udg_score {
       hypotheses[UDG_HYPOTHESES_MAX]; /* best offset and turn of each digit, kind, place */
   udg_plane best; /* z2 R of the best earlier digit centred at each upright px */
   udg_settings settings;
+  /* Sums over the places of the present digits' own correlations, and each place's: the
+     displacement shared by all. */
+  float *shared[3 * (UDG_PLACES_MAX + 1)];
   float *window[6];
   udg_complex *spectrum[5];
 } udg_score;

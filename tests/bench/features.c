@@ -1,21 +1,34 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 /* Prints what the stages measure on each photo, one JSON object a line: the
  * material that tests/bench/calibrate.py fits the verdict's weights on.
- *   features REFERENCE PHOTO... */
+ *   features REFERENCE [--date YYYY] PHOTO...
+ * Without --date the photo's own truth file is not looked at: each date of the
+ * reference is registered and the one that fits best is taken. */
 #include <stdio.h>
 #include <stdlib.h>
 
+#include <string.h>
+
+#include "evidence.h"
 #include "pipeline.h"
 
-static void print_hypothesis(const udg_hypothesis *h, int first) {
+static void print_hypothesis(const udg_score *score, const udg_date *date, const udg_hypothesis *h,
+                             int first) {
+  double feature[UDG_FEATURE_COUNT];
+  udg_evidence_features(score, date, h, feature);
   printf("%s{\"place\":%d,\"digit\":\"%c\",\"kind\":%d,\"dx\":%.4f,\"dy\":%.4f,\"turn\":%.4f,"
          "\"energy\":%.5g,\"share\":%.5g,\"amplitude\":%.5g,\"visible\":%.5g,\"complete\":%.5g,"
          "\"missing\":%.5g,\"uneven\":%.5g,\"largest\":%.5g,\"cells\":%d,\"around\":%.5g,"
-         "\"odd\":%.5g,\"even\":%.5g,\"c00\":%.5g,\"c01\":%.5g,\"c11\":%.5g}",
-         first ? "" : ",", h->place, h->digit, (int)h->kind, h->offset_px[0] / UDG_UPRIGHT_DIGIT_PX,
-         h->offset_px[1] / UDG_UPRIGHT_DIGIT_PX, h->turn_rad, h->energy, h->share, h->amplitude,
-         h->visible, h->complete, h->missing, h->uneven, h->largest, h->cells, h->around, h->odd,
-         h->even, h->covariance[0], h->covariance[1], h->covariance[2]);
+         "\"odd\":%.5g,\"even\":%.5g,\"c00\":%.5g,\"c01\":%.5g,\"c11\":%.5g,\"norm\":%.5g,"
+         "\"x\":[",
+         first ? "" : ",", h->place, h->digit ? h->digit : '-', (int)h->kind,
+         h->offset_px[0] / UDG_UPRIGHT_DIGIT_PX, h->offset_px[1] / UDG_UPRIGHT_DIGIT_PX,
+         h->turn_rad, h->energy, h->share, h->amplitude, h->visible, h->complete, h->missing,
+         h->uneven, h->largest, h->cells, h->around, h->odd, h->even, h->covariance[0],
+         h->covariance[1], h->covariance[2], h->norm);
+  for (int i = 0; i < UDG_FEATURE_COUNT; i++)
+    printf("%s%.5g", i ? "," : "", feature[i]);
+  printf("]}");
 }
 
 static void print_photo(const udg_inspector *inspector, const char *photo, size_t date) {
@@ -31,7 +44,7 @@ static void print_photo(const udg_inspector *inspector, const char *photo, size_
          work->light->rms, work->light->peak, work->light->directional_share,
          work->residual->noise);
   for (int i = 0; i < work->score->count; i++)
-    print_hypothesis(&work->score->hypotheses[i], i == 0);
+    print_hypothesis(work->score, work->upright.date, &work->score->hypotheses[i], i == 0);
   printf("]}\n");
 }
 
@@ -48,19 +61,21 @@ int main(int argc, char **argv) {
     fprintf(stderr, "%s\n", message.text);
     return 2;
   }
-  for (int i = 2; i < argc; i++) {
+  const char *wanted = argc > 4 && strcmp(argv[2], "--date") == 0 ? argv[3] : NULL;
+  for (int i = wanted ? 4 : 2; i < argc; i++) {
     udg_image *image = NULL;
     udg_status status = udg_image_from_file(NULL, argv[i], &image, &message);
     if (status == UDG_OK)
       status = udg_pipeline_take(inspector, image, &message);
+    size_t date = 0;
     if (status == UDG_OK)
-      status = udg_pipeline_locate(inspector, 0, &message);
+      status = udg_pipeline_locate_best(inspector, wanted, &date, &message);
     if (status == UDG_OK && inspector->found.count > 0)
-      status = udg_pipeline_score(inspector, 0, &message);
+      status = udg_pipeline_score(inspector, date, &message);
     if (status != UDG_OK)
       fprintf(stderr, "%s: %s\n", argv[i], message.text);
     else if (inspector->found.count > 0)
-      print_photo(inspector, argv[i], 0);
+      print_photo(inspector, argv[i], date);
     udg_image_destroy(image);
   }
   udg_inspector_destroy(inspector);

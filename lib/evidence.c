@@ -1,0 +1,84 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#include "evidence.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* What a hypothesis is ranked by against others of its photo. */
+static double strength_of(const udg_hypothesis *h) {
+  return h->energy * h->share * h->complete;
+}
+
+static double best_of(const udg_score *score, udg_trace_kind kind, int place,
+                      const udg_hypothesis *except) {
+  double best = 0.0;
+  for (int i = 0; i < score->count; i++) {
+    const udg_hypothesis *h = &score->hypotheses[i];
+    if (h != except && h->kind == kind && (place < 0 || h->place == place))
+      best = fmax(best, strength_of(h));
+  }
+  return best;
+}
+
+int udg_years_before(const udg_date *date, int place, char digit) {
+  char earlier[sizeof date->text];
+  memcpy(earlier, date->text, sizeof earlier);
+  earlier[place] = digit;
+  return (int)(strtol(date->text, NULL, 10) - strtol(earlier, NULL, 10));
+}
+
+/* The best explanation of another kind for what is seen there. */
+static double rival_of(const udg_score *score, const udg_hypothesis *h) {
+  switch (h->kind) {
+  case UDG_TRACE_EARLIER:
+    return best_of(score, UDG_TRACE_SAME, h->place, h);
+  case UDG_TRACE_SAME:
+    return best_of(score, UDG_TRACE_EARLIER, h->place, h);
+  case UDG_TRACE_LATER:
+  case UDG_TRACE_MIRRORED:
+  case UDG_TRACE_DOUBLED:
+    break;
+  }
+  return best_of(score, UDG_TRACE_EARLIER, -1, h);
+}
+
+void udg_evidence_features(const udg_score *score, const udg_date *date, const udg_hypothesis *h,
+                           double feature[UDG_FEATURE_COUNT]) {
+  double strength = strength_of(h);
+  int years = h->kind == UDG_TRACE_EARLIER ? udg_years_before(date, h->place, h->digit) : 1;
+  feature[UDG_FEATURE_ONE] = 1.0;
+  feature[UDG_FEATURE_ENERGY] = log(1.0 + h->energy);
+  feature[UDG_FEATURE_COMPLETE] = h->complete;
+  feature[UDG_FEATURE_LARGEST] = h->largest;
+  feature[UDG_FEATURE_RIVAL] = log((strength + 1e-3) / (rival_of(score, h) + 1.0));
+  feature[UDG_FEATURE_DECOY] =
+      log((strength + 1e-3) / (best_of(score, UDG_TRACE_MIRRORED, -1, h) + 1.0));
+  feature[UDG_FEATURE_AMPLITUDE] = log(h->amplitude + 0.02);
+  feature[UDG_FEATURE_AROUND] = log(h->around + 0.1);
+  feature[UDG_FEATURE_YEARS] = -log((double)(years > 1 ? years : 1));
+  feature[UDG_FEATURE_SHARE] = log(h->share / (1.0 - h->share) + 1e-3);
+  feature[UDG_FEATURE_MISSING] = h->missing;
+}
+
+double udg_evidence_log_odds(udg_model model, const double feature[UDG_FEATURE_COUNT]) {
+  double sum = 0.0;
+  for (int i = 0; i < UDG_FEATURE_COUNT; i++)
+    sum += udg_model_weight[model][i] * feature[i];
+  return sum;
+}
+
+double udg_evidence_p_value(double evidence) {
+  const double *x = udg_null_evidence, *chance = udg_null_chance;
+  if (!(evidence > x[0]))
+    return 1.0;
+  for (int i = 1; i < UDG_NULL_POINTS; i++) {
+    if (evidence > x[i])
+      continue;
+    double part = (evidence - x[i - 1]) / (x[i] - x[i - 1]);
+    return exp((1.0 - part) * log(chance[i - 1]) + part * log(chance[i]));
+  }
+  double tail =
+      chance[UDG_NULL_POINTS - 1] * exp(-(evidence - x[UDG_NULL_POINTS - 1]) / udg_null_tail_scale);
+  return fmax(tail, 1e-12);
+}
