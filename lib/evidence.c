@@ -82,3 +82,18 @@ double udg_evidence_p_value(double evidence) {
       chance[UDG_NULL_POINTS - 1] * exp(-(evidence - x[UDG_NULL_POINTS - 1]) / udg_null_tail_scale);
   return fmax(tail, 1e-12);
 }
+
+double udg_evidence_strength(const udg_hypothesis *h, double interval[2]) {
+  const double *w = udg_strength_weight;
+  double log_strength = w[0] + w[1] * log(fmax(h->amplitude, 0.02)) +
+                        w[2] * log(fmax(h->odd, 0.03)) + w[3] * log(fmax(h->even, 0.03));
+  interval[0] = fmin(exp(log_strength + udg_strength_rest[0]), 1.0);
+  interval[1] = fmin(exp(log_strength + udg_strength_rest[1]), 1.0);
+  return fmin(exp(log_strength), 1.0);
+}
+
+double udg_evidence_power(double norm, double strength) {
+  const double *w = udg_power_weight;
+  double z = w[0] + w[1] * log(norm + 1.0) + w[2] * log(strength);
+  return 1.0 / (1.0 + exp(-z));
+}

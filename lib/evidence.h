@@ -43,6 +43,13 @@ extern const double udg_null_evidence[UDG_NULL_POINTS];
 extern const double udg_null_chance[UDG_NULL_POINTS];
 extern const double udg_null_tail_scale;
 
+/* ln strength by the logs of the amplitudes; 5 % and 95 % points of what is left. */
+extern const double udg_strength_weight[4];
+extern const double udg_strength_rest[2];
+/* Log odds that a trace would be flagged, by ln (1 + its energy at full relief) and
+ * ln strength. */
+extern const double udg_power_weight[3];
+
 /* Features of one hypothesis among all of its photo. */
 void udg_evidence_features(const udg_score *score, const udg_date *date, const udg_hypothesis *h,
                            double feature[UDG_FEATURE_COUNT]);
@@ -50,6 +57,11 @@ double udg_evidence_log_odds(udg_model model, const double feature[UDG_FEATURE_C
 
 /* Chance that a photo without an underdigit gives at least this; in (0, 1]. */
 double udg_evidence_p_value(double evidence);
+
+/* Share of the present digit's relief, 0-1, with its 90 % interval. */
+double udg_evidence_strength(const udg_hypothesis *h, double interval[2]);
+/* Chance that a trace of that strength would be flagged; `norm` as in the hypothesis. */
+double udg_evidence_power(double norm, double strength);
 
 /* Years between the present date and the one with `digit` at `place`; negative
  * when that is later. */

@@ -137,7 +137,52 @@ def chances(photos, scored):
     return points, chance, float(max(over.mean() if len(over) else 0.7, 0.3))
 
 
-def print_table(weights, null):
+def of_truth(photo):
+    """The hypothesis that is true of a photo with an underdigit; None when not searched."""
+    for h in photo["hypotheses"]:
+        if h["kind"] == 0 and is_true(photo, h, "underdigit"):
+            return h
+    return None
+
+
+def strength_row(h):
+    return [1.0, math.log(max(h["amplitude"], 0.02)), math.log(max(h["odd"], 0.03)),
+            math.log(max(h["even"], 0.03))]
+
+
+def learn_strength(photos):
+    """ln strength by least squares on the logs of the amplitudes; s.d. of the rest."""
+    x, y = [], []
+    for photo in photos:
+        if photo["truth"]["cls"] != "underdigit":
+            continue
+        h = of_truth(photo)
+        if h and h["energy"] * h["share"] > 20 and effective(photo) > 0.02:
+            x.append(strength_row(h))
+            y.append(math.log(effective(photo)))
+    x, y = np.array(x), np.array(y)
+    w = np.linalg.solve(x.T @ x + 1e-3 * np.eye(x.shape[1]), x.T @ y)
+    rest = y - x @ w
+    return w, (float(np.quantile(rest, 0.05)), float(np.quantile(rest, 0.95)))
+
+
+def learn_power(photos, scored, limit):
+    """Chance of a flag by ln energy at full relief and ln strength: logistic."""
+    x, y = [], []
+    for photo, (s, h) in zip(photos, scored):
+        if photo["truth"]["cls"] != "underdigit":
+            continue
+        own = of_truth(photo)
+        if own:
+            x.append([1.0, math.log(own["norm"] + 1.0), math.log(max(effective(photo), 0.02))])
+            y.append(s > limit and is_true(photo, h, "underdigit"))
+    x, y = np.array(x), np.array(y)
+    sign = np.where(y, 1.0, -1.0)
+    return minimize(lambda w: np.logaddexp(0, -sign * (x @ w)).sum() + 0.05 * (w[1:] ** 2).sum(),
+                    np.zeros(3), method="BFGS").x
+
+
+def print_table(weights, null, strength, power):
     print("/* SPDX-License-Identifier: GPL-2.0-or-later */")
     print("/* Printed by tests/bench/calibrate.py: do not edit by hand. */")
     print('#include "evidence.h"\n')
@@ -151,7 +196,13 @@ def print_table(weights, null):
           % ", ".join("%.4f" % v for v in points))
     print("const double udg_null_chance[UDG_NULL_POINTS] = {%s};\n"
           % ", ".join("%.4g" % v for v in chance))
-    print("const double udg_null_tail_scale = %.4f;" % tail)
+    print("const double udg_null_tail_scale = %.4f;\n" % tail)
+    print("/* one, ln amplitude, ln odd, ln even */")
+    print("const double udg_strength_weight[4] = {%s};\n"
+          % ", ".join("%.4f" % v for v in strength[0]))
+    print("const double udg_strength_rest[2] = {%.4f, %.4f};\n" % strength[1])
+    print("/* one, ln (1 + energy at full relief), ln strength */")
+    print("const double udg_power_weight[3] = {%s};" % ", ".join("%.4f" % v for v in power))
 
 
 def main():
@@ -181,7 +232,10 @@ def main():
         report(photos, evidence(photos, kind, w), name)
         sys.stdout = keep
     null = photos + load(options.null)
-    print_table(weights, chances(null, evidence(null, MODELS[0][1], weights[0])))
+    points = chances(null, evidence(null, MODELS[0][1], weights[0]))
+    scored = evidence(photos, MODELS[0][1], weights[0])
+    limit = points[0][-1] + points[2] * math.log(points[1][-1] / 0.01)
+    print_table(weights, points, learn_strength(photos), learn_power(photos, scored, limit))
 
 
 main()

@@ -1,0 +1,196 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#include "name.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+
+/* Effective strengths the powers are told for: the middle of what dealers would
+ * call strong and weak (thresholds of the reference apart). */
+static const double STRONG = 0.65, WEAK = 0.25;
+/* Log odds from which another explanation is put into words. */
+static const double OTHER_FROM = 0.0;
+/* Unrest (mean square of the whitened residual) around the digits that texture
+ * does not explain. */
+static const double STRAY_UNREST = 2.5;
+
+void udg_result_reason(udg_result *result, const char *format, ...) {
+  if (result->reason_count >= UDG_REASONS_MAX)
+    return;
+  va_list arguments;
+  va_start(arguments, format);
+  vsnprintf(result->reasons[result->reason_count++], UDG_REASON_BYTES, format, arguments);
+  va_end(arguments);
+}
+
+void udg_result_limit(udg_result *result, const char *format, ...) {
+  if (result->limit_count >= UDG_REASONS_MAX)
+    return;
+  va_list arguments;
+  va_start(arguments, format);
+  vsnprintf(result->limits[result->limit_count++], UDG_REASON_BYTES, format, arguments);
+  va_end(arguments);
+}
+
+typedef struct winner {
+  const udg_hypothesis *hypothesis; /* NULL: none of the kind */
+  double log_odds;
+} winner;
+
+static winner best_of(const udg_score *score, const udg_date *date, udg_trace_kind kind,
+                      udg_model model) {
+  winner best = {NULL, -HUGE_VAL};
+  for (int i = 0; i < score->count; i++) {
+    const udg_hypothesis *h = &score->hypotheses[i];
+    if (h->kind != kind)
+      continue;
+    double feature[UDG_FEATURE_COUNT];
+    udg_evidence_features(score, date, h, feature);
+    double log_odds = udg_evidence_log_odds(model, feature);
+    if (!best.hypothesis || log_odds > best.log_odds)
+      best = (winner){h, log_odds};
+  }
+  return best;
+}
+
+static udg_finding finding_of(const winner *w, udg_verdict kind, const udg_reference *reference,
+                              const udg_upright *upright, double against) {
+  const udg_hypothesis *h = w->hypothesis;
+  udg_finding f = {.place = h->place + 1, .digit = h->digit, .kind = kind};
+  if (kind == UDG_VERDICT_REPUNCHED)
+    f.digit = upright->date->places[h->place].digit;
+  for (int axis = 0; axis < 2; axis++)
+    f.offset_mm[axis] = h->offset_px[axis] / upright->px_per_mm;
+  f.turn_deg = h->turn_rad * 180.0 / acos(-1.0);
+  f.visible_share = h->visible;
+  f.strength = udg_evidence_strength(h, f.strength_interval);
+  f.state = f.strength >= reference->strong_threshold ? UDG_STATE_STRONG : UDG_STATE_WEAK;
+  f.log_ratio = w->log_odds - fmax(against, 0.0);
+  return f;
+}
+
+static void add_other(udg_result *result, const udg_finding *finding) {
+  if (result->other_count < UDG_OTHERS_MAX)
+    result->others[result->other_count++] = *finding;
+}
+
+/* Further earlier digits that come near the best one. */
+static void add_rivals(const udg_score *score, const udg_reference *reference,
+                       const udg_upright *upright, const winner *best, udg_result *result) {
+  for (int i = 0; i < score->count; i++) {
+    const udg_hypothesis *h = &score->hypotheses[i];
+    if (h->kind != UDG_TRACE_EARLIER || h == best->hypothesis)
+      continue;
+    double feature[UDG_FEATURE_COUNT];
+    udg_evidence_features(score, upright->date, h, feature);
+    winner w = {h, udg_evidence_log_odds(UDG_MODEL_UNDERDIGIT, feature)};
+    if (w.log_odds < best->log_odds - 2.0)
+      continue;
+    udg_finding f = finding_of(&w, UDG_VERDICT_UNDERDIGIT, reference, upright, best->log_odds);
+    add_other(result, &f);
+  }
+}
+
+static const char *place_word(int place, int count) {
+  static const char *const words[] = {"first", "second", "third",   "fourth",
+                                      "fifth", "sixth",  "seventh", "eighth"};
+  return place == count && count > 1 ? "last" : words[place - 1];
+}
+
+static void explain_underdigit(const udg_upright *upright, const winner *w, udg_result *result) {
+  const udg_hypothesis *h = w->hypothesis;
+  const udg_finding *f = &result->finding;
+  udg_result_reason(result,
+                    "strokes of a %c show beside the %s digit, lit as this photo lights "
+                    "the date's own edges",
+                    f->digit, place_word(f->place, upright->place_count));
+  if (h->complete > 0.75)
+    udg_result_reason(result, "all of its strokes that the %c leaves open are there",
+                      upright->date->places[h->place].digit);
+  else if (h->missing > 0.1)
+    udg_result_reason(result, "some strokes that should show do not");
+  if (h->share > 0.5)
+    udg_result_reason(result, "it explains most of what is not the present date there");
+}
+
+/* Mean square of the residual about the least quiet place, texture being 1. */
+static double unrest(const udg_score *score) {
+  double most = 0.0;
+  for (int i = 0; i < score->count; i++)
+    if (score->hypotheses[i].kind == UDG_TRACE_SAME)
+      most = fmax(most, score->hypotheses[i].around);
+  return most;
+}
+
+static void decide(const udg_settings *settings, const udg_upright *upright, const udg_score *score,
+                   const winner *under, const winner *again, const winner *doubled,
+                   udg_result *result) {
+  double other = fmax(again->log_odds, doubled->log_odds);
+  if (result->p_value < settings->flag_p_value && under->log_odds > other) {
+    result->verdict = UDG_VERDICT_UNDERDIGIT;
+    explain_underdigit(upright, under, result);
+  } else if (doubled->log_odds > OTHER_FROM && doubled->log_odds >= again->log_odds) {
+    result->verdict = UDG_VERDICT_DOUBLED;
+    udg_result_reason(result, "every digit shows again, all displaced alike");
+  } else if (again->log_odds > OTHER_FROM) {
+    result->verdict = UDG_VERDICT_REPUNCHED;
+    udg_result_reason(result, "the %s digit shows twice: the same digit, set off a little",
+                      place_word(again->hypothesis->place + 1, upright->place_count));
+  } else if (unrest(score) > STRAY_UNREST) {
+    result->verdict = UDG_VERDICT_STRAY;
+    udg_result_reason(result, "there are marks beside the date that no digit explains");
+  } else if (result->adequacy.power_strong < settings->min_power) {
+    result->verdict = UDG_VERDICT_UNDECIDED;
+    udg_result_reason(result, "even a strong trace might not show in this photo");
+  } else {
+    result->verdict = UDG_VERDICT_PLAIN;
+    udg_result_reason(result, "nothing but the present date shows");
+  }
+}
+
+void udg_name(const udg_settings *settings, const udg_reference *reference,
+              const udg_upright *upright, const udg_score *score, udg_result *result) {
+  const udg_date *date = upright->date;
+  winner under = best_of(score, date, UDG_TRACE_EARLIER, UDG_MODEL_UNDERDIGIT);
+  winner again = best_of(score, date, UDG_TRACE_SAME, UDG_MODEL_REPUNCHED);
+  winner doubled = best_of(score, date, UDG_TRACE_DOUBLED, UDG_MODEL_DOUBLED);
+  result->judged = 1;
+  if (!under.hypothesis) { /* a date of noughts has no earlier one */
+    result->judged = 0;
+    result->p_value = 1.0;
+    result->verdict = UDG_VERDICT_UNDECIDED;
+    udg_result_reason(result, "the reference has no digit that makes an earlier date");
+    return;
+  }
+  result->evidence = under.log_odds;
+  result->p_value = udg_evidence_p_value(under.log_odds);
+  double other = fmax(again.log_odds, doubled.log_odds);
+  result->finding = finding_of(&under, UDG_VERDICT_UNDERDIGIT, reference, upright, other);
+  add_rivals(score, reference, upright, &under, result);
+  if (again.hypothesis && again.log_odds > OTHER_FROM) {
+    udg_finding f = finding_of(&again, UDG_VERDICT_REPUNCHED, reference, upright, under.log_odds);
+    add_other(result, &f);
+  }
+  if (doubled.hypothesis && doubled.log_odds > OTHER_FROM) {
+    udg_finding f = finding_of(&doubled, UDG_VERDICT_DOUBLED, reference, upright, under.log_odds);
+    add_other(result, &f);
+  }
+  decide(settings, upright, score, &under, &again, &doubled, result);
+}
+
+void udg_name_power(const udg_upright *upright, const udg_score *score, udg_adequacy *adequacy) {
+  double weights = 0.0, strong = 0.0, weak = 0.0;
+  for (int i = 0; i < score->count; i++) {
+    const udg_hypothesis *h = &score->hypotheses[i];
+    if (h->kind != UDG_TRACE_EARLIER)
+      continue;
+    int years = udg_years_before(upright->date, h->place, h->digit);
+    double weight = 1.0 / (years > 1 ? years : 1);
+    weights += weight;
+    strong += weight * udg_evidence_power(h->norm, STRONG);
+    weak += weight * udg_evidence_power(h->norm, WEAK);
+  }
+  adequacy->power_strong = weights > 0.0 ? strong / weights : 0.0;
+  adequacy->power_weak = weights > 0.0 ? weak / weights : 0.0;
+}

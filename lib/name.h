@@ -1,0 +1,25 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Stage "name", second half: which explanation wins, and what to say of it. */
+#ifndef UDG_NAME_H
+#define UDG_NAME_H
+
+#include <underdigit/result.h>
+
+#include "evidence.h"
+
+/* Fills evidence, p_value, finding, others, verdict and reasons of `result` from the
+ * scores of one date; adequacy.power_* must be there already. */
+void udg_name(const udg_settings *settings, const udg_reference *reference,
+              const udg_upright *upright, const udg_score *score, udg_result *result);
+
+/* Powers for a strong and a weak trace, mean over the earlier digits that could be
+ * there, likelier ones weighted more. */
+void udg_name_power(const udg_upright *upright, const udg_score *score, udg_adequacy *adequacy);
+
+/* Adds a sentence; what does not fit is left out, never cut in the middle of the list. */
+void udg_result_reason(udg_result *result, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+void udg_result_limit(udg_result *result, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+
+#endif
