@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
+/* One inspection: the dates tried, the best one told; views for drawing. */
 #include <math.h>
 #include <stdio.h>
 #include <string.h>

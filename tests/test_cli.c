@@ -19,9 +19,11 @@
 
 #include "support.h"
 
-static char reference[4096]; /* quoted for the shell */
-static char photo[4096];     /* a synthetic close-up with an earlier digit, so made */
-static char truth_path[4096];
+/* A synthetic close-up with an earlier digit that is plain to see. */
+static const char photo[] = UDG_TESTIMAGES "/set/turned-0008.jpg";
+static const char truth_path[] = UDG_TESTIMAGES "/set/turned-0008.json";
+/* For the shell. */
+static const char reference[] = "'" UDG_TESTIMAGES "/references/ostermere.json' --date 1906";
 
 typedef struct outcome {
   int status;
@@ -81,16 +83,6 @@ static void expect_run(int status, const char *out, const char *err, const char 
   else
     assert_string_equal(err_of(&o), "");
   drop(&o);
-}
-
-static int set_up(void **state) {
-  (void)state;
-  snprintf(reference, sizeof reference, "'%s/karrow.json'", UDG_REFERENCES);
-  snprintf(photo, sizeof photo, "%s/made-0000.png", test_directory());
-  snprintf(truth_path, sizeof truth_path, "%s/made-0000.json", test_directory());
-  return test_run("'%s' --reference %s --output '%s' --name made --seed 3 --class underdigit "
-                  "--strength 0.7:0.75 --digit-px 90:100 --ideal >/dev/null",
-                  UDG_TESTIMAGES, reference, test_directory());
 }
 
 static int tear_down(void **state) {
@@ -165,7 +157,7 @@ static void a_date_the_reference_lacks_is_told(void **state) {
   assert_int_equal(o.status, 2);
   assert_string_equal(out_of(&o), "");
   expect_has(err_of(&o), "no date '9999'");
-  expect_has(err_of(&o), "karrow.json");
+  expect_has(err_of(&o), "ostermere.json");
   drop(&o);
 }
 
@@ -198,12 +190,12 @@ static void make_bad_photos(void) {
   write_text("text.png", "This is no picture.\n");
   mkdir(test_path("folder.jpg"), 0700);
   test_bytes whole = test_read_file(photo);
-  test_write_file(test_path("cut.png"), whole.bytes, whole.count / 2);
+  test_write_file(test_path("cut.jpg"), whole.bytes, whole.count / 2);
   test_bytes_free(&whole);
 }
 
 static const char *const bad_photos[] = {"missing.jpg", "empty.jpg", "text.png", "folder.jpg",
-                                         "cut.png"};
+                                         "cut.jpg"};
 enum { BAD_COUNT = sizeof bad_photos / sizeof bad_photos[0] };
 
 static void a_bad_photo_alone_is_no_input(void **state) {
@@ -218,27 +210,31 @@ static void a_bad_photo_alone_is_no_input(void **state) {
   }
 }
 
+/* An object with status "error" that names the photo, as stderr does. */
+static void expect_error_object(const json_t *object, const char *name, const outcome *o) {
+  assert_string_equal(string_of(object, "status"), "error");
+  assert_string_equal(string_of(object, "photo"), test_path(name));
+  expect_has(string_of(object, "error"), name);
+  expect_has(err_of(o), name);
+}
+
 static void bad_photos_do_not_stop_the_others(void **state) {
   (void)state;
   make_bad_photos();
   char list[8192] = "";
   for (int i = 0; i < BAD_COUNT; i++)
-    snprintf(list + strlen(list), sizeof list - strlen(list), "'%s' '%s' ",
-             test_path(bad_photos[i]), photo);
-  outcome o = run("inspect --json %s --reference %s", list, reference);
+    snprintf(list + strlen(list), sizeof list - strlen(list), "'%s' ", test_path(bad_photos[i]));
+  outcome o = run("inspect --json %s '%s' '%s' --reference %s", list, photo,
+                  test_path(bad_photos[0]), reference);
   assert_int_equal(o.status, 1);
   json_t *objects = parse_lines(out_of(&o));
-  assert_int_equal(json_array_size(objects), 2 * BAD_COUNT);
-  for (int i = 0; i < BAD_COUNT; i++) {
-    const json_t *bad = json_array_get(objects, (size_t)(2 * i));
-    assert_string_equal(string_of(bad, "status"), "error");
-    assert_string_equal(string_of(bad, "photo"), test_path(bad_photos[i]));
-    expect_has(string_of(bad, "error"), bad_photos[i]);
-    expect_has(err_of(&o), bad_photos[i]);
-    const json_t *good = json_array_get(objects, (size_t)(2 * i + 1));
-    assert_string_equal(string_of(good, "status"), "ok");
-    assert_string_equal(string_of(good, "photo"), photo);
-  }
+  assert_int_equal(json_array_size(objects), BAD_COUNT + 2);
+  for (int i = 0; i < BAD_COUNT; i++)
+    expect_error_object(json_array_get(objects, (size_t)i), bad_photos[i], &o);
+  const json_t *good = json_array_get(objects, BAD_COUNT);
+  assert_string_equal(string_of(good, "status"), "ok");
+  assert_string_equal(string_of(good, "photo"), photo);
+  expect_error_object(json_array_get(objects, BAD_COUNT + 1), bad_photos[0], &o);
   json_decref(objects);
   drop(&o);
 }
@@ -282,18 +278,6 @@ static void the_json_has_its_fields_and_the_truth(void **state) {
   drop(&o);
 }
 
-static void words_end_with_what_they_are_worth(void **state) {
-  (void)state;
-  outcome o = run("inspect '%s' --reference %s", photo, reference);
-  assert_int_equal(o.status, 0);
-  expect_has(out_of(&o), "made-0000.png");
-  expect_has(out_of(&o), "A trace of an earlier");
-  static const char last[] = "examination in hand and professional authentication decide.\n";
-  assert_true(o.out.count > sizeof last);
-  assert_string_equal(out_of(&o) + o.out.count - (sizeof last - 1), last);
-  drop(&o);
-}
-
 static int is_png(const char *path) {
   if (access(path, R_OK) != 0)
     return 0;
@@ -303,20 +287,29 @@ static int is_png(const char *path) {
   return is;
 }
 
-static void pictures_get_their_names(void **state) {
+static void words_end_with_what_they_are_worth(void **state) {
   (void)state;
   outcome o = run("inspect '%s' --reference %s --picture '%s'", photo, reference,
                   test_path("one.png"));
   assert_int_equal(o.status, 0);
+  expect_has(out_of(&o), "turned-0008.jpg");
+  expect_has(out_of(&o), "A trace of an earlier");
+  static const char last[] = "examination in hand and professional authentication decide.\n";
+  assert_true(o.out.count > sizeof last);
+  assert_string_equal(out_of(&o) + o.out.count - (sizeof last - 1), last);
   assert_true(is_png(test_path("one.png")));
   drop(&o);
+}
+
+static void pictures_get_their_names(void **state) {
+  (void)state;
   test_bytes whole = test_read_file(photo);
-  test_write_file(test_path("copy.jpg"), whole.bytes, whole.count); /* told by content */
+  test_write_file(test_path("copy.png"), whole.bytes, whole.count); /* told by content */
   test_bytes_free(&whole);
-  o = run("inspect '%s' '%s' --reference %s --picture '%s'", photo, test_path("copy.jpg"),
-          reference, test_path("two.png"));
+  outcome o = run("inspect '%s' '%s' --reference %s --picture '%s'", photo, test_path("copy.png"),
+                  reference, test_path("two.png"));
   assert_int_equal(o.status, 0);
-  assert_true(is_png(test_path("two-made-0000.png")));
+  assert_true(is_png(test_path("two-turned-0008.png")));
   assert_true(is_png(test_path("two-copy.png")));
   assert_false(is_png(test_path("two.png")));
   drop(&o);
@@ -352,20 +345,20 @@ static void standard_input_is_a_photo_too(void **state) {
 
 static void lost_output_is_a_fault(void **state) {
   (void)state;
-  const char *arguments = "inspect --json";
   if (access("/dev/full", W_OK) == 0) {
-    int status = test_run("'%s' %s '%s' --reference %s >/dev/full 2>'%s'", UDG_COMMAND, arguments,
-                          photo, reference, test_path("err"));
+    int status = test_run("'%s' inspect --json '%s' '%s' --reference %s >/dev/full 2>'%s'",
+                          UDG_COMMAND, photo, photo, reference, test_path("err"));
     assert_int_equal(status, 2);
     test_bytes said = read_text(test_path("err"));
-    expect_has((const char *)said.bytes, "standard output: No space left on device");
+    assert_string_equal((const char *)said.bytes,
+                        "underdigit: standard output: No space left on device\n");
     test_bytes_free(&said);
   }
-  /* The reader is gone before the first answer. */
-  test_run("(sleep 0.2; '%s' %s '%s' --reference %s 2>'%s'; echo $? >'%s') | true", UDG_COMMAND,
-           arguments, photo, reference, test_path("err"), test_path("status"));
+  /* The reader is gone before the first word. */
+  test_run("(sleep 0.2; '%s' --help 2>'%s'; echo $? >'%s') | true", UDG_COMMAND,
+           test_path("err"), test_path("status"));
   test_bytes said = read_text(test_path("err")), status = read_text(test_path("status"));
-  expect_has((const char *)said.bytes, "standard output: Broken pipe");
+  assert_string_equal((const char *)said.bytes, "underdigit: standard output: Broken pipe\n");
   assert_string_equal((const char *)status.bytes, "2\n");
   test_bytes_free(&said);
   test_bytes_free(&status);
@@ -385,5 +378,5 @@ int main(void) {
       cmocka_unit_test(pictures_get_their_names),
       cmocka_unit_test(standard_input_is_a_photo_too),
       cmocka_unit_test(lost_output_is_a_fault)};
-  return cmocka_run_group_tests(tests, set_up, tear_down);
+  return cmocka_run_group_tests(tests, NULL, tear_down);
 }

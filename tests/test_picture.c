@@ -277,16 +277,25 @@ static void colours_say_what_values_are(void **state) {
   const udg_view view = {.width = 6, .height = 1, .pixels = values, .px_per_mm = 1};
   const double range[2] = {-1, 3};
   uint32_t pixels[6];
-  picture_paint(&view, PICTURE_RESIDUAL, range, (unsigned char *)pixels, sizeof pixels);
+  const udg_result result = {.date_to_photo = {1, 0, -1, 0, 1, 0, 0, 0, 1}};
+  picture_input input = {.result = &result};
+  picture_paint(&input, &view, PICTURE_RESIDUAL, range, (unsigned char *)pixels, sizeof pixels);
   assert_int_equal(pixels[0], 0x000000);
   assert_int_equal(pixels[1], 0x808080);
   assert_int_equal(pixels[2], 0xFFFFFF);
   assert_int_equal(pixels[3], 0x808080);
   assert_int_equal(pixels[4], 0x808080);
-  picture_paint(&view, PICTURE_EVIDENCE, range, (unsigned char *)pixels, sizeof pixels);
+  picture_paint(&input, &view, PICTURE_EVIDENCE, range, (unsigned char *)pixels, sizeof pixels);
   assert_int_equal(pixels[3], pixels[0]); /* unknown as at the lowest */
   assert_true((pixels[2] & 0xFF00) < (pixels[5] & 0xFF00)); /* green: darker is more */
   assert_true((pixels[5] & 0xFF00) < (pixels[1] & 0xFF00));
+  /* A photo three wide whose left edge lies one pixel in. */
+  input.photo_width = 3;
+  input.photo_height = 1;
+  picture_paint(&input, &view, PICTURE_RESIDUAL, range, (unsigned char *)pixels, sizeof pixels);
+  static const uint32_t seen[] = {0xF0F0F0, 0x808080, 0xFFFFFF, 0x808080, 0xF0F0F0, 0xF0F0F0};
+  assert_memory_equal(pixels, seen, sizeof seen);
+  assert_true(fabs(picture_evidence_share(0, range) - 0.5) < 1e-12);
 }
 
 static void text_is_made_clean(void **state) {

@@ -126,6 +126,19 @@ static void positions_are_told_for_what_has_no_place(void **state) {
   expect(&r, has, lacks);
 }
 
+static void other_digits_are_named_only_beside_a_trace(void **state) {
+  (void)state;
+  udg_result r = make_result(UDG_VERDICT_UNDERDIGIT);
+  r.other_count = 1;
+  r.others[0] = (udg_finding){.kind = UDG_VERDICT_UNDERDIGIT, .place = 3, .digit = '8'};
+  const char *has[] = {"Also Or an earlier 8 at the 5 (third digit of 2759)", NULL};
+  const char *none[] = {NULL};
+  expect(&r, has, none);
+  r.verdict = UDG_VERDICT_PLAIN;
+  const char *lacks[] = {"Also", "earlier 8", NULL};
+  expect(&r, none, lacks);
+}
+
 static void an_undecided_photo_claims_nothing(void **state) {
   (void)state;
   udg_result r = make_result(UDG_VERDICT_UNDECIDED);
@@ -178,7 +191,7 @@ static void chances_are_rounded_not_dressed_up(void **state) {
   static const struct {
     double p;
     const char *text;
-  } cases[] = {{1, "every second or third time"}, {0.3, "about 1 time in 3"},
+  } cases[] = {{1, "nearly every time"}, {0.5, "about every second time"}, {0.3, "about 1 time in 3"},
                {0.06, "about 1 time in 17"},      {0.03, "about 1 time in 30"},
                {0.0101, "about 1 time in 100"},   {0.0034, "about 1 time in 290"},
                {0.00001, "about 1 time in 100,000"}, {1e-9, "less than 1 time in 100,000"},
@@ -241,6 +254,7 @@ int main(void) {
       cmocka_unit_test(a_trace_is_told_with_place_digit_and_doubt),
       cmocka_unit_test(every_other_verdict_says_no_overdate_was_found),
       cmocka_unit_test(positions_are_told_for_what_has_no_place),
+      cmocka_unit_test(other_digits_are_named_only_beside_a_trace),
       cmocka_unit_test(an_undecided_photo_claims_nothing),
       cmocka_unit_test(a_place_without_known_digit_is_counted),
       cmocka_unit_test(directions_go_all_round),

@@ -212,11 +212,13 @@ static void report_result(inspect_run *run, const char *photo, const udg_result 
   print_json(run, status, text, &why);
 }
 
-static void draw_picture(inspect_run *run, const char *photo, const udg_result *result,
-                         const char *path) {
+static void draw_picture(inspect_run *run, const char *photo, const udg_image *image,
+                         const udg_result *result, const char *path) {
   picture_input input = {.photo = photo,
                          .result = result,
                          .reference = run->reference,
+                         .photo_width = udg_image_width(image),
+                         .photo_height = udg_image_height(image),
                          .width_px = run->options->picture_width_px};
   if (udg_inspector_view(run->inspector, UDG_VIEW_UPRIGHT, &input.upright) != UDG_OK ||
       udg_inspector_view(run->inspector, UDG_VIEW_RESIDUAL, &input.residual) != UDG_OK ||
@@ -231,20 +233,23 @@ static void draw_picture(inspect_run *run, const char *photo, const udg_result *
   }
 }
 
-static void inspect_photo(inspect_run *run, int index) {
+static void draw_named(inspect_run *run, int index, const udg_image *image,
+                       const udg_result *result) {
   const inspect_options *options = run->options;
-  const char *photo = options->photos[index];
+  char *path = naming_picture_path(options->picture_path, options->photos, options->photo_count,
+                                   index);
+  if (path)
+    draw_picture(run, options->photos[index], image, result, path);
+  else
+    report_fault(run, options->photos[index], "not enough memory");
+  free(path);
+}
+
+static void inspect_image(inspect_run *run, int index, const udg_image *image) {
+  const char *photo = run->options->photos[index];
   udg_message why = {""};
-  udg_image *image = NULL;
-  if (load_photo(run, photo, &image, &why) != UDG_OK) {
-    report_fault(run, photo, why.text);
-    return;
-  }
-  run->read_count++;
   udg_result result;
-  udg_status status = udg_inspect(run->inspector, image, options->date, &result, &why);
-  udg_image_destroy(image);
-  if (status != UDG_OK) {
+  if (udg_inspect(run->inspector, image, run->options->date, &result, &why) != UDG_OK) {
     udg_message named = {""};
     snprintf(named.text, sizeof named.text, "%s: %.400s", photo, why.text);
     report_fault(run, photo, named.text);
@@ -253,15 +258,21 @@ static void inspect_photo(inspect_run *run, int index) {
   if (!result.judged || result.verdict == UDG_VERDICT_UNDECIDED)
     run->unjudged = 1;
   report_result(run, photo, &result);
-  if (!options->picture_path)
+  if (run->options->picture_path)
+    draw_named(run, index, image, &result);
+}
+
+static void inspect_photo(inspect_run *run, int index) {
+  const char *photo = run->options->photos[index];
+  udg_message why = {""};
+  udg_image *image = NULL;
+  if (load_photo(run, photo, &image, &why) != UDG_OK) {
+    report_fault(run, photo, why.text);
     return;
-  char *path = naming_picture_path(options->picture_path, options->photos, options->photo_count,
-                                   index);
-  if (path)
-    draw_picture(run, photo, &result, path);
-  else
-    report_fault(run, photo, "not enough memory");
-  free(path);
+  }
+  run->read_count++;
+  inspect_image(run, index, image);
+  udg_image_destroy(image);
 }
 
 static int inspect_all(inspect_run *run) {

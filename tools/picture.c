@@ -42,7 +42,7 @@ static void draw_view(const drawing *d, int panel) {
   cairo_surface_t *surface =
       cairo_image_surface_create(CAIRO_FORMAT_RGB24, view->width, view->height);
   if (cairo_surface_status(surface) == CAIRO_STATUS_SUCCESS) {
-    picture_paint(view, panel, d->evidence_range, cairo_image_surface_get_data(surface),
+    picture_paint(d->input, view, panel, d->evidence_range, cairo_image_surface_get_data(surface),
                   (size_t)cairo_image_surface_get_stride(surface));
     cairo_surface_mark_dirty(surface);
   }
@@ -235,9 +235,9 @@ static void draw_outlines_caption(const drawing *d) {
 }
 
 static double profile_y(const drawing *d, double value) {
-  double share = (value - d->evidence_range[0]) / (d->evidence_range[1] - d->evidence_range[0]);
+  double share = picture_evidence_share(value, d->evidence_range);
   double inner = d->l.profile_height - 16 * d->l.unit; /* room for the scale's upper label */
-  return d->l.profile_top + d->l.profile_height - inner * fmin(fmax(share, 0), 1);
+  return d->l.profile_top + d->l.profile_height - inner * share;
 }
 
 static void draw_profile(const drawing *d) {
@@ -265,8 +265,8 @@ static void draw_profile(const drawing *d) {
 
   char scale[64];
   set_font(d, 12, 0);
-  snprintf(scale, sizeof scale, "%.3g at its highest, %.3g at its lowest", d->evidence_range[1],
-           d->evidence_range[0]);
+  snprintf(scale, sizeof scale, "%.0f to %.0f, drawn by its square root", d->evidence_range[0],
+           d->evidence_range[1]);
   draw_text(d, left + 6 * l->unit, l->profile_top + 13 * l->unit, l->panel_width, picture_faint_ink,
             scale);
 }

@@ -5,6 +5,7 @@
 #define PICTURE_H
 
 #include <stddef.h>
+#include <stdint.h>
 
 #include <underdigit/underdigit.h>
 
@@ -15,6 +16,7 @@ typedef struct picture_input {
   const udg_result *result;
   const udg_reference *reference;
   udg_view upright, residual, evidence; /* each with its own size and scale */
+  uint32_t photo_width, photo_height;   /* px, upright; 0: not known */
   int width_px;                         /* of the PNG, within PICTURE_WIDTH_* */
 } picture_input;
 
@@ -52,6 +54,9 @@ int picture_present(const picture_input *input, int place, picture_digit *digit)
  * or one spot (digit 0). Gives their number; `label` tells what they are. */
 int picture_traces(const picture_input *input, picture_digit traces[UDG_PLACES_MAX], char *label,
                    size_t label_bytes);
+
+/* Whether the photo reaches a spot of the date plane; 1 when its size is not known. */
+int picture_in_photo(const picture_input *input, double x_mm, double y_mm);
 
 /* The photo's name and the figures behind the verdict, in one line. */
 void picture_describe(const picture_input *input, char *line, size_t line_bytes);

@@ -159,6 +159,16 @@ void picture_lay_out(const picture_input *input, picture_layout *layout) {
   *layout = l;
 }
 
+int picture_in_photo(const picture_input *input, double x_mm, double y_mm) {
+  const double *m = input->result->date_to_photo;
+  double w = m[6] * x_mm + m[7] * y_mm + m[8];
+  if (!input->photo_width || !input->photo_height || !(w > 0))
+    return 1;
+  double x = (m[0] * x_mm + m[1] * y_mm + m[2]) / w;
+  double y = (m[3] * x_mm + m[4] * y_mm + m[5]) / w;
+  return x >= 0 && y >= 0 && x <= input->photo_width && y <= input->photo_height;
+}
+
 static int clamp_int(double value, int low, int high) {
   return value < low ? low : value > high ? high : (int)value;
 }

@@ -37,22 +37,30 @@ picture_colour picture_evidence_colour(double share) {
                   stops[i].b + t * (stops[i + 1].b - stops[i].b)};
 }
 
+double picture_evidence_share(double evidence, const double range[2]) {
+  double share = (evidence - range[0]) / (range[1] - range[0]);
+  return share > 0 ? sqrt(fmin(share, 1)) : 0; /* and for a NaN */
+}
+
 static picture_colour value_colour(int panel, const double evidence_range[2], double value) {
-  if (panel == PICTURE_EVIDENCE) {
-    double share = (value - evidence_range[0]) / (evidence_range[1] - evidence_range[0]);
-    return picture_evidence_colour(isfinite(share) ? share : 0);
-  }
+  if (panel == PICTURE_EVIDENCE)
+    return picture_evidence_colour(picture_evidence_share(value, evidence_range));
   if (!isfinite(value))
     value = 0;
   return panel == PICTURE_RESIDUAL ? picture_residual_colour(value) : picture_grey_colour(value);
 }
 
-void picture_paint(const udg_view *view, int panel, const double evidence_range[2],
-                   unsigned char *bytes, size_t stride) {
+void picture_paint(const picture_input *input, const udg_view *view, int panel,
+                   const double evidence_range[2], unsigned char *bytes, size_t stride) {
+  static const picture_colour beyond = {0.94, 0.94, 0.94};
   for (int y = 0; y < view->height; y++)
     for (int x = 0; x < view->width; x++) {
       double value = (double)view->pixels[(size_t)y * (size_t)view->width + (size_t)x];
       picture_colour c = value_colour(panel, evidence_range, value);
+      if (panel != PICTURE_EVIDENCE &&
+          !picture_in_photo(input, (x + 0.5 - view->origin_px[0]) / view->px_per_mm,
+                            (y + 0.5 - view->origin_px[1]) / view->px_per_mm))
+        c = beyond;
       uint32_t pixel = (uint32_t)lround(c.r * 255) << 16 | (uint32_t)lround(c.g * 255) << 8 |
                        (uint32_t)lround(c.b * 255);
       memcpy(bytes + (size_t)y * stride + (size_t)x * 4, &pixel, 4);

@@ -25,9 +25,14 @@ picture_colour picture_residual_colour(double deviations);
 picture_colour picture_evidence_colour(double share);
 
 /* Colours a view as its panel shows it: 32-bit pixels 0x00RRGGBB, rows `stride`
- * bytes apart. */
-void picture_paint(const udg_view *view, int panel, const double evidence_range[2],
-                   unsigned char *bytes, size_t stride);
+ * bytes apart. What the photo does not reach comes out near white in the
+ * panels that show it. */
+void picture_paint(const picture_input *input, const udg_view *view, int panel,
+                   const double evidence_range[2], unsigned char *bytes, size_t stride);
+
+/* Place of an evidence within its range, 0-1. Evidence grows with the square of
+ * a trace's height, so its root is what is drawn. */
+double picture_evidence_share(double evidence, const double range[2]);
 
 /* Copies `text` as valid UTF-8 without control characters, '?' in the place of
  * what is neither; cut to `clean_bytes`, terminated. */

@@ -103,8 +103,10 @@ static void round_number(double value, char *text, size_t text_bytes) {
 
 void words_chance(double p_value, char *text, size_t text_bytes) {
   char number[32];
-  if (p_value > 0.35) {
-    snprintf(text, text_bytes, "every second or third time");
+  if (p_value > 0.75) {
+    snprintf(text, text_bytes, "nearly every time");
+  } else if (p_value > 0.4) {
+    snprintf(text, text_bytes, "about every second time");
   } else if (p_value < 1e-5) {
     snprintf(text, text_bytes, "less than 1 time in 100,000");
   } else {
@@ -317,11 +319,13 @@ static void say_strength(prose *p, const udg_finding *f) {
 static void print_others(FILE *out, const udg_result *r, const udg_finding *lead, int columns) {
   for (int i = 0; i < r->other_count; i++) {
     const udg_finding *f = &r->others[i];
-    if (f == lead)
+    /* Other digits are of interest beside a trace; beside a plain date they
+     * are the best of nothing. */
+    if (f == lead || (f->kind == UDG_VERDICT_UNDERDIGIT && r->verdict != UDG_VERDICT_UNDERDIGIT))
       continue;
     prose p = {"", 0};
     if (f->kind == UDG_VERDICT_UNDERDIGIT || f->kind == UDG_VERDICT_REPUNCHED) {
-      add(&p, f->kind == UDG_VERDICT_REPUNCHED ? "perhaps a second %c at " : "perhaps a %c at ",
+      add(&p, f->kind == UDG_VERDICT_REPUNCHED ? "perhaps a second %c at " : "or an earlier %c at ",
           f->digit ? f->digit : '?');
       add_place(&p, r, f->place);
     } else if (f->kind == UDG_VERDICT_DOUBLED) {
