@@ -1,0 +1,277 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#include "coin.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "coin_internal.h"
+
+#define TAU 6.28318530717958647692
+
+/* Longer side of the copy that is searched: a coin of a tenth of the shorter
+ * side still has a radius of some 20 px there. */
+static const double SEARCH_SIDE_PX = 720;
+/* Longer side of the copy on which rims are refined: 0.1 % of a coin that fills
+ * it is more than a pixel. */
+static const double REFINE_SIDE_PX = 1600;
+static const double RADIUS_MIN_SHARE = 0.042; /* of the shorter side */
+static const double RADIUS_MIN_PX = 10;
+static const double RADIUS_MAX_SHARE = 0.62; /* of the longer side */
+/* Ellipses that differ by less than this share of the radius are one. */
+static const double SAME_SHARE = 0.01;
+/* An outer ellipse takes an inner one's place with this share of its quality. */
+static const double OUTER_QUALITY = 0.68;
+/* Coins that lie on each other share less than this of the smaller. */
+static const double OVERLAP_MAX = 0.25;
+static const double INSIDE_MIN = 0.4, ASPECT_MIN = 0.7;
+
+/* Loops of letters and digits are small, rims of coins to be read are not: what
+ * is asked of a small ellipse is more.  Radii in px of the searched copy. */
+static const double QUALITY_LARGE = 0.32, QUALITY_SMALL = 0.58;
+static const double RADIUS_LARGE_PX = 120, RADIUS_SMALL_PX = 40;
+
+struct udg_coin_state {
+  udg_settings settings;
+  udg_buffer fine, boxed, small, first, second;
+  udg_coin_edges edges;
+  udg_coin_votes *votes;
+  udg_coin_polar *polar;
+};
+
+udg_status udg_coin_create(const udg_settings *settings, udg_coin_state **state,
+                           udg_message *message) {
+  udg_settings resolved;
+  udg_settings_resolve(&resolved, settings);
+  udg_coin_state *made = udg_memory_get(&resolved, 1, sizeof *made);
+  if (!made)
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the coin stage");
+  made->settings = resolved;
+  if (udg_coin_votes_create(&resolved, &made->votes) != UDG_OK ||
+      udg_coin_polar_create(&resolved, &made->polar) != UDG_OK) {
+    udg_coin_destroy(made);
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the coin stage");
+  }
+  *state = made;
+  return UDG_OK;
+}
+
+void udg_coin_destroy(udg_coin_state *state) {
+  if (!state)
+    return;
+  udg_settings settings = state->settings;
+  udg_buffer *all[] = {&state->fine, &state->boxed, &state->small, &state->first, &state->second};
+  for (int i = 0; i < 5; i++)
+    udg_buffer_destroy(&settings, all[i]);
+  udg_coin_edges_destroy(&settings, &state->edges);
+  udg_coin_votes_destroy(state->votes);
+  udg_coin_polar_destroy(&settings, state->polar);
+  udg_memory_drop(&settings, state);
+}
+
+/* Means of whole pixels until the longer side is below twice `side`. */
+static int boxes_for(const udg_plane *plane, double side) {
+  int longer = plane->width > plane->height ? plane->width : plane->height;
+  int shorter = plane->width < plane->height ? plane->width : plane->height;
+  int k = (int)fmax(floor(longer / side), 1);
+  return k < shorter ? k : shorter;
+}
+
+/* The copies to refine on and to search in; 1 px of `small` shows `*reduction`
+ * px of the photo, one of `fine` *fine_box. */
+static udg_status copies_make(udg_coin_state *state, const udg_plane *grey, int *fine_box,
+                              double *reduction) {
+  const udg_settings *settings = &state->settings;
+  *fine_box = boxes_for(grey, REFINE_SIDE_PX);
+  udg_status status = udg_rescale_box(settings, grey, 0, 0, grey->width, grey->height, *fine_box,
+                                      &state->fine);
+  if (status != UDG_OK)
+    return status;
+  const udg_plane *fine = &state->fine.plane;
+  int box = boxes_for(fine, SEARCH_SIDE_PX);
+  status = udg_rescale_box(settings, fine, 0, 0, fine->width, fine->height, box, &state->boxed);
+  if (status != UDG_OK)
+    return status;
+  const udg_plane *boxed = &state->boxed.plane;
+  double factor = fmin(SEARCH_SIDE_PX / fmax(boxed->width, boxed->height), 1);
+  *reduction = *fine_box * box / factor;
+  return udg_rescale_smooth(settings, boxed, factor, &state->small, &state->first,
+                            &state->second);
+}
+
+/* One number from the support all round; what is hidden by the photo's border
+ * counts a part. */
+static double quality_of(const udg_ellipse *e) {
+  double seen = fmin(e->inside / 0.9, 1);
+  return (0.6 * e->support + 0.4 * e->weakest) * (0.75 + 0.25 * seen);
+}
+
+static double mean_radius(const udg_ellipse *e) { return sqrt(e->semi[0] * e->semi[1]); }
+
+static double quality_asked(const udg_ellipse *e) {
+  double small = log(RADIUS_LARGE_PX / mean_radius(e)) / log(RADIUS_LARGE_PX / RADIUS_SMALL_PX);
+  return QUALITY_LARGE + (QUALITY_SMALL - QUALITY_LARGE) * fmin(fmax(small, 0), 1);
+}
+
+static void ellipse_fill(udg_coin_state *state, const udg_coin_shape *shape,
+                         udg_ellipse *ellipse) {
+  udg_coin_measure(&state->edges, shape, ellipse);
+  udg_coin_shape_axes(shape, ellipse->semi, &ellipse->angle_rad);
+  memcpy(ellipse->centre, shape->c, sizeof shape->c);
+  ellipse->quality = quality_of(ellipse);
+}
+
+/* Another seed has led to the same ellipse. */
+static int seen_before(const udg_ellipse *all, int count, const udg_ellipse *e) {
+  for (int i = 0; i < count; i++) {
+    double near = SAME_SHARE * all[i].semi[0];
+    if (fabs(all[i].centre[0] - e->centre[0]) < near &&
+        fabs(all[i].centre[1] - e->centre[1]) < near &&
+        fabs(all[i].semi[0] - e->semi[0]) < near && fabs(all[i].semi[1] - e->semi[1]) < near)
+      return 1;
+  }
+  return 0;
+}
+
+/* Adds the ellipse that a seed leads to, in px of the small copy, if it is a new
+ * one and a rim.  `radius_min` in px of that copy; 1 px of it is fine_factor px of
+ * the fine one. */
+static void seed_fit(udg_coin_state *state, const udg_coin_seed *seed, double fine_factor,
+                     double radius_min, udg_ellipse *all, int *count) {
+  udg_coin_shape shape;
+  udg_ellipse *e = &all[*count];
+  if (udg_coin_polar_fit(state->polar, &state->edges, seed, &shape) < 0.2)
+    return;
+  ellipse_fill(state, &shape, e);
+  if (e->quality < 0.7 * quality_asked(e) || seen_before(all, *count, e))
+    return;
+  shape = udg_coin_shape_scaled(&shape, fine_factor);
+  udg_coin_refine(&state->fine.plane, &shape);
+  shape = udg_coin_shape_scaled(&shape, 1 / fine_factor);
+  ellipse_fill(state, &shape, e);
+  if (e->inside >= INSIDE_MIN && e->semi[1] > 0.9 * radius_min &&
+      e->semi[1] >= ASPECT_MIN * e->semi[0] && e->quality >= quality_asked(e) &&
+      !seen_before(all, *count, e))
+    (*count)++;
+}
+
+/* A seed well inside the rim of a good coin, about its centre, is its beads or
+ * its legend. */
+static int seed_explained(const udg_ellipse *all, int count, const udg_coin_seed *seed) {
+  for (int i = 0; i < count; i++) {
+    double r = mean_radius(&all[i]);
+    double d = hypot(all[i].centre[0] - seed->x, all[i].centre[1] - seed->y);
+    if (all[i].quality > QUALITY_SMALL && d < 0.1 * r && seed->radius > 0.2 * r &&
+        seed->radius < 0.97 * r)
+      return 1;
+  }
+  return 0;
+}
+
+/* Share of the smaller circle's area that lies in the other. */
+static double overlap(const udg_ellipse *a, const udg_ellipse *b) {
+  double r = fmin(mean_radius(a), mean_radius(b)), s = fmax(mean_radius(a), mean_radius(b));
+  double d = hypot(a->centre[0] - b->centre[0], a->centre[1] - b->centre[1]);
+  if (d >= r + s)
+    return 0;
+  if (d <= s - r)
+    return 1;
+  double p = acos(fmin(fmax((d * d + r * r - s * s) / (2 * d * r), -1), 1));
+  double q = acos(fmin(fmax((d * d + s * s - r * r) / (2 * d * s), -1), 1));
+  double lens = r * r * (p - sin(2 * p) / 2) + s * s * (q - sin(2 * q) / 2);
+  return lens / (TAU / 2 * r * r);
+}
+
+static void ellipses_sort(udg_ellipse *all, int count) {
+  for (int i = 1; i < count; i++) {
+    udg_ellipse moved = all[i];
+    int j = i;
+    for (; j > 0 && all[j - 1].quality < moved.quality; j--)
+      all[j] = all[j - 1];
+    all[j] = moved;
+  }
+}
+
+/* A tray or plate holds several rims apart from each other. */
+static int holds_coins(const udg_ellipse *all, int count, int plate) {
+  int held = 0;
+  for (int i = 0; i < count; i++) {
+    if (i == plate || mean_radius(&all[i]) > 0.6 * mean_radius(&all[plate]) ||
+        mean_radius(&all[i]) < 0.1 * mean_radius(&all[plate]) ||
+        overlap(&all[i], &all[plate]) < 0.7 || all[i].quality < 0.8 * all[plate].quality)
+      continue;
+    int apart = 1;
+    for (int j = 0; j < i; j++)
+      if (j != plate && all[j].quality >= all[i].quality && overlap(&all[i], &all[j]) > 0.2)
+        apart = 0;
+    held += apart;
+  }
+  return held >= 2;
+}
+
+/* The better ones first: each takes what shares much of its ground with it.  Of
+ * rims about one centre the outermost nearly as good is the coin's. */
+static int ellipses_choose(udg_ellipse *all, int count) {
+  int kept = 0;
+  for (int i = 0; i < count; i++)
+    if (holds_coins(all, count, i))
+      all[i].quality = 0;
+  ellipses_sort(all, count);
+  for (int i = 0; i < count; i++) {
+    udg_ellipse coin = all[i];
+    if (!(coin.quality > 0))
+      continue;
+    for (int j = i + 1; j < count; j++)
+      if (all[j].quality >= OUTER_QUALITY * all[i].quality &&
+          mean_radius(&all[j]) > mean_radius(&coin) && overlap(&all[i], &all[j]) > 0.9)
+        coin = all[j];
+    for (int j = i + 1; j < count; j++)
+      if (overlap(&all[j], &all[i]) > OVERLAP_MAX || overlap(&all[j], &coin) > OVERLAP_MAX)
+        all[j].quality = 0;
+    all[kept++] = coin;
+  }
+  ellipses_sort(all, kept);
+  return kept;
+}
+
+static void give(const udg_ellipse *all, int count, double reduction, udg_coin_result *result) {
+  for (int i = 0; i < count && i < UDG_COINS_MAX; i++) {
+    udg_ellipse *coin = &result->coins[result->count++];
+    *coin = all[i];
+    for (int k = 0; k < 2; k++) {
+      coin->centre[k] *= reduction;
+      coin->semi[k] *= reduction;
+    }
+  }
+}
+
+udg_status udg_coin_find(udg_coin_state *state, const udg_plane *grey, udg_coin_result *result,
+                         udg_message *message) {
+  udg_coin_seed seeds[UDG_COIN_SEEDS_MAX];
+  udg_ellipse all[UDG_COIN_SEEDS_MAX];
+  int fine_box, seed_count = 0, count = 0;
+  double reduction;
+  memset(result, 0, sizeof *result);
+  if (grey->width < 48 || grey->height < 48)
+    return UDG_OK;
+  udg_status status = copies_make(state, grey, &fine_box, &reduction);
+  const udg_plane *small = &state->small.plane;
+  if (status == UDG_OK && (small->width < 24 || small->height < 24))
+    return UDG_OK;
+  if (status == UDG_OK)
+    status = udg_coin_edges_make(&state->settings, small, &state->edges);
+  double low = fmax(RADIUS_MIN_SHARE * fmin(small->width, small->height), RADIUS_MIN_PX);
+  double high = RADIUS_MAX_SHARE * fmax(small->width, small->height);
+  if (status == UDG_OK)
+    status = udg_coin_votes_count(state->votes, &state->edges, low, high, seeds, &seed_count);
+  if (status != UDG_OK)
+    return udg_fail(message, status, "no memory to look for coins");
+  for (int i = 0; i < seed_count; i++) {
+    if (state->settings.cancel && state->settings.cancel(state->settings.user))
+      return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled while looking for coins");
+    if (!seed_explained(all, count, &seeds[i]))
+      seed_fit(state, &seeds[i], reduction / fine_box, low, all, &count);
+  }
+  ellipses_sort(all, count);
+  give(all, ellipses_choose(all, count), reduction, result);
+  return UDG_OK;
+}
