@@ -149,7 +149,7 @@ static void an_undecided_photo_claims_nothing(void **state) {
                        "made for this test", NULL};
   const char *lacks[] = {"p =", "earlier", "No trace", "Strong:", NULL};
   expect(&r, has, lacks);
-  memset(r.date, 0, sizeof r.date); /* no date found at all */
+  memset(r.date_to_photo, 0, sizeof r.date_to_photo); /* no date found at all */
   const char *no_date[] = {"This photo cannot tell", NULL};
   const char *no_power[] = {"would show", "p =", NULL};
   expect(&r, no_date, no_power);
@@ -167,6 +167,19 @@ static void a_place_without_known_digit_is_counted(void **state) {
   const char *third[] = {"the third digit of 27b9", NULL};
   const char *letter[] = {"the b", NULL};
   expect(&r, third, letter);
+}
+
+static void a_title_is_one_sentence(void **state) {
+  (void)state;
+  udg_result r = make_result(UDG_VERDICT_UNDERDIGIT);
+  char title[200];
+  words_verdict(&r, title, sizeof title);
+  assert_string_equal(title, "A trace of an earlier 6 shows at the 9 (fourth digit of 2759).");
+  r.verdict = UDG_VERDICT_REPUNCHED;
+  r.other_count = 1;
+  r.others[0] = (udg_finding){.kind = UDG_VERDICT_REPUNCHED, .place = 2, .digit = '7'};
+  words_verdict(&r, title, sizeof title);
+  assert_string_equal(title, "The 7 (second digit of 2759) was punched twice.");
 }
 
 static void directions_go_all_round(void **state) {
@@ -257,6 +270,7 @@ int main(void) {
       cmocka_unit_test(other_digits_are_named_only_beside_a_trace),
       cmocka_unit_test(an_undecided_photo_claims_nothing),
       cmocka_unit_test(a_place_without_known_digit_is_counted),
+      cmocka_unit_test(a_title_is_one_sentence),
       cmocka_unit_test(directions_go_all_round),
       cmocka_unit_test(chances_are_rounded_not_dressed_up),
       cmocka_unit_test(height_follows_turn_and_perspective),

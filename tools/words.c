@@ -192,8 +192,8 @@ static void say_verdict(prose *p, const udg_result *r, const udg_finding *f) {
     add(p, "A part of a digit lies away from its place. That is no overdate.");
     break;
   case UDG_VERDICT_STRAY:
-    add(p, "Something lies at the date, but it does not have a digit's shape: more likely a "
-           "crack, a chip, a scratch or dirt.");
+    add(p, "There is a mark at the date, but not of a digit's shape. It is more likely a crack, "
+           "a chip, a scratch or dirt.");
     break;
   case UDG_VERDICT_PLAIN:
     add(p, "No trace of an earlier digit in %s.", r->date);
@@ -207,7 +207,8 @@ static void say_verdict(prose *p, const udg_result *r, const udg_finding *f) {
 void words_verdict(const udg_result *result, char *text, size_t text_bytes) {
   prose p = {"", 0};
   say_verdict(&p, result, leading_finding(result));
-  snprintf(text, text_bytes, "%s", p.text);
+  const char *end = strstr(p.text, ". ");
+  snprintf(text, text_bytes, "%.*s", end ? (int)(end - p.text) + 1 : (int)p.used, p.text);
 }
 
 static void add_openings(prose *p, char digit) {
@@ -361,7 +362,7 @@ void words_print(FILE *out, const char *photo, const udg_result *r, int columns)
     if (p.used)
       print_paragraph(out, "Where", p.text, columns);
   }
-  if (r->date[0]) {
+  if (words_digit_height_mm(r) > 0) { /* a date was found */
     p = (prose){"", 0};
     say_how_sure(&p, r, f);
     print_paragraph(out, "How sure", p.text, columns);

@@ -16,7 +16,7 @@ void words_print(FILE *out, const char *photo, const udg_result *result, int col
 #define WORDS_CAVEAT                                                                               \
   "A screening aid: examination in hand and professional authentication decide."
 
-/* The answer in one sentence. */
+/* The first sentence of the answer. */
 void words_verdict(const udg_result *result, char *text, size_t text_bytes);
 
 /* "above and left of", "inside", ...: where the earlier digit's centre lies from
