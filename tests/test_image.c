@@ -32,6 +32,33 @@ static void grey_pixels_are_copied_with_their_stride(void **state) {
   udg_image_destroy(NULL);
 }
 
+/* Means by hand: of each half, of parts that cut pixels, beyond the edge. */
+static void parts_are_means_of_what_they_cover(void **state) {
+  (void)state;
+  static const uint8_t pixels[] = {10, 20, 30, 40, 50, 60, 70, 80};
+  udg_image *image = NULL;
+  uint8_t out[8];
+  assert_int_equal(udg_image_from_grey(NULL, pixels, 4, 2, 4, &image, NULL), UDG_OK);
+  assert_int_equal(udg_image_grey(image, NULL, 4, 2, out), UDG_OK);
+  assert_memory_equal(out, pixels, 8);
+  assert_int_equal(udg_image_grey(image, NULL, 2, 1, out), UDG_OK);
+  assert_int_equal(out[0], 35);
+  assert_int_equal(out[1], 55);
+  assert_int_equal(udg_image_grey(image, (double[]){0.5, 0, 2, 1}, 1, 1, out), UDG_OK);
+  assert_int_equal(out[0], 17); /* (0.5 * 10 + 20) / 1.5 = 16.7 */
+  assert_int_equal(udg_image_grey(image, (double[]){1, 0, 2, 1}, 2, 2, out), UDG_OK);
+  for (int i = 0; i < 4; i++)
+    assert_int_equal(out[i], 20);
+  assert_int_equal(udg_image_grey(image, (double[]){-4, -4, -2, -2}, 1, 1, out), UDG_OK);
+  assert_int_equal(out[0], 10);
+  assert_int_equal(udg_image_grey(image, (double[]){2, 0, 2, 1}, 1, 1, out), UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_image_grey(image, (double[]){0, 0, 1e300, 1}, 1, 1, out), UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_image_grey(image, NULL, 0, 1, out), UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_image_grey(image, NULL, 1, 1, NULL), UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_image_grey(NULL, NULL, 1, 1, out), UDG_ERROR_ARGUMENT);
+  udg_image_destroy(image);
+}
+
 static void wrong_arguments_are_told(void **state) {
   (void)state;
   udg_image *image = (udg_image *)&image;
@@ -59,6 +86,7 @@ static void wrong_arguments_are_told(void **state) {
 int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(grey_pixels_are_copied_with_their_stride),
+      cmocka_unit_test(parts_are_means_of_what_they_cover),
       cmocka_unit_test(wrong_arguments_are_told),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);

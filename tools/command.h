@@ -20,7 +20,8 @@ typedef struct command {
   int (*run)(int argc, char **argv); /* argv[0] is "underdigit NAME" */
 } command;
 
-extern const command inspect_command;
+extern const command inspect_command, screen_command, page_command, show_command, marks_command,
+    export_command;
 
 /* Usage line to stderr; gives EXIT_FAULT. */
 int command_misused(const command *c);
@@ -30,6 +31,9 @@ void command_help(const command *c);
 
 /* "underdigit: ..." on stderr, after flushing stdout so that both come in order. */
 void command_complain(const char *format, ...) __attribute__((format(printf, 1, 2)));
+
+/* Strangers' text on a terminal: control characters come out as '?'. */
+void command_print_clean(FILE *out, const char *text);
 
 /* Flushes stdout; 0 when all that was written so far has left the program,
  * else a complaint and -1 (the reader went away, the disk is full). */

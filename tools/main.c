@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 /* The command `underdigit`: picks the sub-command. */
+#include <ctype.h>
 #include <errno.h>
 #include <signal.h>
 #include <stdarg.h>
@@ -11,7 +12,8 @@
 #include "command.h"
 
 static const command *const commands[] = {
-    &inspect_command,
+    &inspect_command, &screen_command, &page_command,
+    &show_command,    &marks_command,  &export_command,
 };
 enum { COMMAND_COUNT = sizeof commands / sizeof commands[0] };
 
@@ -30,6 +32,11 @@ void command_complain(const char *format, ...) {
   vfprintf(stderr, format, arguments);
   fputc('\n', stderr);
   va_end(arguments);
+}
+
+void command_print_clean(FILE *out, const char *text) {
+  for (const char *c = text; *c; c++)
+    fputc(iscntrl((unsigned char)*c) ? '?' : *c, out);
 }
 
 int command_flush(void) {

@@ -8,7 +8,7 @@
 
 static const double pi = 3.14159265358979323846;
 
-enum { LABEL_COLUMNS = 12, SENTENCES_BYTES = 1200 };
+enum { SENTENCES_BYTES = 1200 };
 
 /* A text that grows sentence by sentence; what does not fit is cut. */
 typedef struct prose {
@@ -35,9 +35,9 @@ static int columns_of(const char *text, size_t bytes) {
   return n;
 }
 
-static void print_paragraph(FILE *out, const char *label, const char *text, int columns) {
-  fprintf(out, "  %-*s", LABEL_COLUMNS, label);
-  const int indent = 2 + LABEL_COLUMNS;
+void words_paragraph(FILE *out, const char *label, const char *text, int columns) {
+  fprintf(out, "  %-*s", WORDS_LABEL_COLUMNS, label);
+  const int indent = 2 + WORDS_LABEL_COLUMNS;
   int at = indent;
   for (const char *word = text; *word;) {
     size_t bytes = strcspn(word, " ");
@@ -337,7 +337,7 @@ static void print_others(FILE *out, const udg_result *r, const udg_finding *lead
     }
     add(&p, ".");
     p.text[0] = (char)toupper((unsigned char)p.text[0]);
-    print_paragraph(out, "Also", p.text, columns);
+    words_paragraph(out, "Also", p.text, columns);
   }
 }
 
@@ -346,7 +346,7 @@ static void print_list(FILE *out, const char *label, int count,
   for (int i = 0; i < count; i++) {
     char item[UDG_REASON_BYTES + 2];
     snprintf(item, sizeof item, "- %s", texts[i]);
-    print_paragraph(out, i ? "" : label, item, columns);
+    words_paragraph(out, i ? "" : label, item, columns);
   }
 }
 
@@ -355,25 +355,42 @@ void words_print(FILE *out, const char *photo, const udg_result *r, int columns)
   prose p = {"", 0};
   print_name(out, photo);
   say_verdict(&p, r, f);
-  print_paragraph(out, "Answer", p.text, columns);
+  words_paragraph(out, "Answer", p.text, columns);
   if (f) {
     p = (prose){"", 0};
     say_where(&p, r, f);
     if (p.used)
-      print_paragraph(out, "Where", p.text, columns);
+      words_paragraph(out, "Where", p.text, columns);
   }
   if (words_digit_height_mm(r) > 0) { /* a date was found */
     p = (prose){"", 0};
     say_how_sure(&p, r, f);
-    print_paragraph(out, "How sure", p.text, columns);
+    words_paragraph(out, "How sure", p.text, columns);
   }
   if (r->verdict == UDG_VERDICT_UNDERDIGIT && f) {
     p = (prose){"", 0};
     say_strength(&p, f);
-    print_paragraph(out, "How strong", p.text, columns);
+    words_paragraph(out, "How strong", p.text, columns);
   }
   print_others(out, r, f, columns);
   print_list(out, "Why", r->reason_count, r->reasons, columns);
   print_list(out, "Cannot tell", r->limit_count, r->limits, columns);
   fputc('\n', out);
+}
+
+void words_rewrap(FILE *out, const char *paragraphs, int columns) {
+  const size_t indent = 2 + WORDS_LABEL_COLUMNS;
+  for (const char *line = paragraphs; *line;) {
+    size_t length = strcspn(line, "\n");
+    if (length > indent && strncmp(line, "  ", 2) == 0) {
+      char label[WORDS_LABEL_COLUMNS + 1], text[SENTENCES_BYTES];
+      size_t label_length = WORDS_LABEL_COLUMNS;
+      while (label_length > 0 && line[1 + label_length] == ' ')
+        label_length--;
+      snprintf(label, sizeof label, "%.*s", (int)label_length, line + 2);
+      snprintf(text, sizeof text, "%.*s", (int)(length - indent), line + indent);
+      words_paragraph(out, label, text, columns);
+    }
+    line += length + (line[length] == '\n');
+  }
 }

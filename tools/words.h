@@ -12,6 +12,15 @@
  * line behind it.  Control characters in `photo` come out as '?'. */
 void words_print(FILE *out, const char *photo, const udg_result *result, int columns);
 
+enum { WORDS_LABEL_COLUMNS = 12 }; /* after two spaces */
+
+/* A label and its text, wrapped to `columns` (at least 40). */
+void words_paragraph(FILE *out, const char *label, const char *text, int columns);
+
+/* What words_print() wrote in lines too wide for anything to be wrapped, wrapped
+ * to `columns`; without the photo's name. */
+void words_rewrap(FILE *out, const char *paragraphs, int columns);
+
 /* The closing line: what such an answer is worth. */
 #define WORDS_CAVEAT                                                                               \
   "A screening aid: examination in hand and professional authentication decide."

@@ -51,6 +51,15 @@ UDG_API uint32_t udg_image_height(const udg_image *image);
  * file's table, or comes nearest; 0 when the file is no JPEG. */
 UDG_API int udg_image_jpeg_quality(const udg_image *image);
 
+/* Part of the photo as 8-bit grey pixels (sRGB-encoded luma), each the mean of
+ * what it covers, for showing and comparing.  Beyond the photo its edge repeats.
+ *   part    left, top, right, bottom in pixels as udg_image_width() counts them;
+ *           NULL for the whole photo
+ *   pixels  the caller's, `height` rows of `width` without gaps
+ * ARGUMENT for an empty or non-finite part or size. */
+UDG_API udg_status udg_image_grey(const udg_image *image, const double part[4], uint32_t width,
+                                  uint32_t height, uint8_t *pixels);
+
 /* NULL is fine. */
 UDG_API void udg_image_destroy(udg_image *image);
 

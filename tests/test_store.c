@@ -1,0 +1,425 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* The store by itself: versions, strangers' files, locks, what is kept and told. */
+#include <fcntl.h>
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <sys/wait.h>
+#include <time.h>
+#include <unistd.h>
+
+#include <cmocka.h>
+
+#include "store.h"
+#include "store_sql.h"
+#include "support.h"
+
+static void expect_has(const char *text, const char *part) {
+  if (!strstr(text, part))
+    fail_msg("'%s' is missing in: %s", part, text);
+}
+
+static store *open_store(const char *name, store_mode mode) {
+  store *s = NULL;
+  udg_message why = {""};
+  if (store_open(test_path(name), mode, NULL, &s, &why) != 0)
+    fail_msg("%s", why.text);
+  return s;
+}
+
+static void expect_refused(const char *name, store_mode mode, const char *part) {
+  store *s = NULL;
+  udg_message why = {""};
+  assert_int_equal(store_open(test_path(name), mode, NULL, &s, &why), -1);
+  assert_null(s);
+  expect_has(why.text, name);
+  expect_has(why.text, part);
+}
+
+static void run_sql(const char *name, const char *script) {
+  sql_db *db = NULL;
+  udg_message why = {""};
+  assert_int_equal(sql_open(test_path(name), SQL_CREATE, &db, &why), 0);
+  if (sql_run(db, script) != 0) {
+    sql_fault(db, &why);
+    fail_msg("%s", why.text);
+  }
+  sql_close(db);
+}
+
+static int64_t ask(const char *name, const char *question) {
+  sql_db *db = NULL;
+  udg_message why = {""};
+  assert_int_equal(sql_open(test_path(name), SQL_READ, &db, &why), 0);
+  int64_t answer = sql_number(db, question, -999);
+  sql_close(db);
+  return answer;
+}
+
+/* A run of its own with the listings of `ids`, each with one photo of its name. */
+static void queue_listings(store *s, int count, const char *const ids[]) {
+  int64_t run_id = 0, first_row = 0;
+  assert_int_equal(store_begin(s), 0);
+  assert_int_equal(store_clear_queue(s, &run_id), 0);
+  for (int i = 0; i < count; i++) {
+    listing l = {.id = ids[i], .price = (double)NAN, .photo_count = 1, .photos = {ids[i]}};
+    assert_int_equal(store_add_listing(s, run_id, &l, &first_row), STORE_ADDED);
+  }
+  assert_int_equal(store_commit(s), 0);
+}
+
+/* Keeps a judgement for the next entry of the queue. */
+static void keep(store *s, int64_t *queue, int64_t reference_id, const char *sha, uint64_t dhash,
+                 const char *verdict, double evidence, double p_value) {
+  store_entry entry;
+  assert_int_equal(store_next(s, *queue, &reference_id, 1, &entry), 1);
+  *queue = entry.queue;
+  entry.bytes = 10;
+  entry.modified_ns = 20;
+  store_judgement j = {.made = 1,
+                       .date = "1924",
+                       .verdict = verdict,
+                       .judged = 1,
+                       .place = 4,
+                       .digit = '3',
+                       .evidence = evidence,
+                       .p_value = p_value,
+                       .strength = 0.5,
+                       .state = "strong",
+                       .decoy_evidence = (double)NAN,
+                       .doubt = 0.3};
+  char words[] = "\n  Answer      A trace.\n", json[] = "{\"photo\":\"\",\"status\":\"ok\"}";
+  j.words = words;
+  j.json = json;
+  store_photo photo = {.bytes = 10,
+                       .width = 100,
+                       .height = 80,
+                       .hashed = 1,
+                       .dhash = dhash,
+                       .judgement_count = 1,
+                       .judgements = &j};
+  snprintf(photo.sha256, sizeof photo.sha256, "%s", sha);
+  assert_int_equal(store_begin(s), 0);
+  assert_int_equal(store_keep(s, &entry, &photo, &reference_id), 0);
+  assert_int_equal(store_commit(s), 0);
+  store_entry_clear(&entry);
+}
+
+static int64_t add_reference(store *s) {
+  int64_t id = 0;
+  assert_int_equal(store_add_reference(s, "ref-a", "Token", "a.json", &id), 0);
+  return id;
+}
+
+static void a_new_store_is_sound_and_ours(void **state) {
+  (void)state;
+  store_close(open_store("new.db", STORE_SCREEN));
+  assert_int_equal(ask("new.db", "PRAGMA user_version"), STORE_SCHEMA);
+  assert_int_equal(ask("new.db", "PRAGMA application_id"), 0x55444753); /* "UDGS" */
+  store_close(open_store("new.db", STORE_READ));
+  expect_refused("none.db", STORE_READ, "No such file");
+  expect_refused("none.db", STORE_MARK, "No such file");
+  assert_int_equal(access(test_path("none.db"), F_OK), -1); /* and none was made */
+}
+
+static void strangers_files_are_left_alone(void **state) {
+  (void)state;
+  static const char text[] = "This is a letter, not a database, and a rather long one at that.";
+  test_write_file(test_path("letter.db"), text, sizeof text - 1);
+  expect_refused("letter.db", STORE_SCREEN, "not a database");
+  expect_refused("letter.db", STORE_READ, "not a database");
+  test_bytes after = test_read_file(test_path("letter.db"));
+  assert_int_equal(after.count, sizeof text - 1);
+  assert_memory_equal(after.bytes, text, after.count);
+  test_bytes_free(&after);
+  run_sql("other.db", "CREATE TABLE songs(name)");
+  expect_refused("other.db", STORE_SCREEN, "another program");
+  assert_int_equal(ask("other.db", "SELECT count(*) FROM sqlite_master"), 1);
+  mkdir(test_path("folder.db"), 0700);
+  expect_refused("folder.db", STORE_SCREEN, "folder");
+  test_write_file(test_path("empty.db"), "", 0);
+  expect_refused("empty.db", STORE_READ, "empty file");
+  store_close(open_store("empty.db", STORE_SCREEN)); /* an empty database is free to be one */
+}
+
+static void newer_versions_are_refused(void **state) {
+  (void)state;
+  store_close(open_store("newer.db", STORE_SCREEN));
+  run_sql("newer.db", "PRAGMA user_version=99");
+  expect_refused("newer.db", STORE_SCREEN, "newer underdigit (store version 99");
+  expect_refused("newer.db", STORE_READ, "newer underdigit");
+  assert_int_equal(ask("newer.db", "PRAGMA user_version"), 99);
+}
+
+/* A store as the first version made it, with a find in it. */
+static const char version_1[] =
+    "CREATE TABLE run(run_id INTEGER PRIMARY KEY, started TEXT NOT NULL, ended TEXT, outcome TEXT);"
+    "CREATE TABLE reference(reference_id INTEGER PRIMARY KEY, sha256 TEXT NOT NULL UNIQUE,"
+    " name TEXT NOT NULL, path TEXT NOT NULL);"
+    "CREATE TABLE listing(listing_id INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, title TEXT,"
+    " address TEXT, price REAL, currency TEXT, closes TEXT, closes_at INTEGER, note TEXT,"
+    " source TEXT, source_row INTEGER, run_id INTEGER NOT NULL REFERENCES run);"
+    "CREATE TABLE photo(photo_id INTEGER PRIMARY KEY, sha256 TEXT NOT NULL UNIQUE,"
+    " bytes INTEGER NOT NULL, width INTEGER, height INTEGER, dhash TEXT, group_id INTEGER,"
+    " best_reference_id INTEGER REFERENCES reference, tied TEXT, error TEXT);"
+    "CREATE TABLE file(file_id INTEGER PRIMARY KEY, listing_id INTEGER NOT NULL REFERENCES listing,"
+    " position INTEGER NOT NULL, path TEXT NOT NULL, photo_id INTEGER REFERENCES photo,"
+    " bytes INTEGER, modified_ns INTEGER, error TEXT, queue INTEGER, UNIQUE(listing_id, path));"
+    "CREATE INDEX file_by_queue ON file(queue) WHERE queue IS NOT NULL;"
+    "CREATE INDEX file_by_photo ON file(photo_id); CREATE INDEX file_by_path ON file(path);"
+    "CREATE TABLE result(photo_id INTEGER NOT NULL REFERENCES photo,"
+    " reference_id INTEGER NOT NULL REFERENCES reference, version TEXT NOT NULL, date TEXT,"
+    " verdict TEXT NOT NULL, judged INTEGER NOT NULL, evidence REAL, p_value REAL, place INTEGER,"
+    " digit TEXT, strength REAL, state TEXT, decoy_evidence REAL, doubt REAL, words TEXT NOT NULL,"
+    " json TEXT NOT NULL, present_path TEXT, trace_path TEXT, PRIMARY KEY(photo_id, reference_id));"
+    "CREATE TABLE picture(photo_id INTEGER NOT NULL REFERENCES photo,"
+    " reference_id INTEGER NOT NULL REFERENCES reference, kind TEXT NOT NULL,"
+    " width INTEGER NOT NULL, height INTEGER NOT NULL, jpeg BLOB NOT NULL,"
+    " PRIMARY KEY(photo_id, reference_id, kind));"
+    "INSERT INTO run(started) VALUES('2026-01-01');"
+    "INSERT INTO reference VALUES(1, 'aa', 'Token', 'a.json');"
+    "INSERT INTO listing(id, run_id, price) VALUES('L1', 1, 7.5);"
+    "INSERT INTO photo(sha256, bytes, best_reference_id) VALUES('bb', 5, 1);"
+    "INSERT INTO file(listing_id, position, path, photo_id) VALUES(1, 1, 'p.jpg', 1);"
+    "INSERT INTO result(photo_id, reference_id, version, verdict, judged, evidence, p_value, words,"
+    " json) VALUES(1, 1, '0', 'underdigit', 1, 4.5, 0.001, 'w', '{}');"
+    "PRAGMA application_id=1430538067; PRAGMA user_version=1;";
+
+static int check_old_find(void *user, const store_find *find) {
+  ++*(int *)user;
+  assert_string_equal(find->id, "L1");
+  assert_string_equal(find->verdict, "underdigit");
+  assert_true(find->price == 7.5 && find->evidence == 4.5);
+  assert_null(find->grade);
+  return 0;
+}
+
+static void old_versions_are_brought_up_to_date(void **state) {
+  (void)state;
+  for (int mode = 0; mode < 3; mode++) {
+    static const char *const names[] = {"old0.db", "old1.db", "old2.db"};
+    int count = 0;
+    run_sql(names[mode], version_1);
+    store *s = open_store(names[mode], (store_mode)mode);
+    assert_int_equal(store_finds(s, check_old_find, &count), 0);
+    assert_int_equal(count, 1);
+    store_close(s);
+    assert_int_equal(ask(names[mode], "PRAGMA user_version"), STORE_SCHEMA);
+    s = open_store(names[mode], STORE_MARK);
+    assert_int_equal(store_mark(s, "L1", "closer"), 1);
+    store_close(s);
+  }
+}
+
+static void one_run_at_a_time(void **state) {
+  (void)state;
+  store *s = open_store("lock.db", STORE_SCREEN);
+  expect_refused("lock.db", STORE_SCREEN, "another run");
+  store_close(open_store("lock.db", STORE_READ)); /* looking is free */
+  store_close(s);
+  store_close(open_store("lock.db", STORE_SCREEN));
+}
+
+static int waits;
+static void count_wait(const char *path) {
+  (void)path;
+  waits++;
+}
+
+static void the_second_run_waits_for_the_first(void **state) {
+  (void)state;
+  int ready[2];
+  assert_int_equal(pipe(ready), 0);
+  pid_t child = fork();
+  if (child == 0) {
+    store *held = NULL;
+    udg_message why;
+    if (store_open(test_path("wait.db"), STORE_SCREEN, NULL, &held, &why) != 0)
+      _exit(1);
+    if (write(ready[1], "x", 1) != 1)
+      _exit(1);
+    nanosleep(&(struct timespec){.tv_nsec = 300000000}, NULL);
+    _exit(0); /* without closing: the lock goes with the process */
+  }
+  char byte;
+  assert_int_equal(read(ready[0], &byte, 1), 1);
+  const store_wait wait = {1, count_wait, NULL};
+  store *s = NULL;
+  udg_message why = {""};
+  assert_int_equal(store_open(test_path("wait.db"), STORE_SCREEN, &wait, &s, &why), 0);
+  assert_int_equal(waits, 1);
+  store_close(s);
+  int status;
+  waitpid(child, &status, 0);
+  assert_int_equal(WEXITSTATUS(status), 0);
+  close(ready[0]);
+  close(ready[1]);
+}
+
+static void the_queue_begins_anew_and_ids_do_not(void **state) {
+  (void)state;
+  store *s = open_store("queue.db", STORE_SCREEN);
+  queue_listings(s, 3, (const char *const[]){"a", "b", "c"});
+  assert_int_equal(store_queue_length(s), 3);
+  queue_listings(s, 2, (const char *const[]){"b", "d"});
+  assert_int_equal(store_queue_length(s), 2);
+  assert_int_equal(store_is_queued(s, "a"), 0);
+  assert_int_equal(store_is_queued(s, "b"), 1);
+  int64_t run_id, first_row = 0;
+  assert_int_equal(store_begin(s), 0);
+  assert_int_equal(store_clear_queue(s, &run_id), 0);
+  listing l = {.id = "x", .price = 1, .source = "t.csv", .row = 4};
+  assert_int_equal(store_add_listing(s, run_id, &l, &first_row), STORE_ADDED);
+  l.row = 9;
+  l.price = 2;
+  assert_int_equal(store_add_listing(s, run_id, &l, &first_row), STORE_DUPLICATE);
+  assert_int_equal(first_row, 4);
+  store_rollback(s);
+  assert_int_equal(store_queue_length(s), 2); /* as if the run had not been */
+  store_close(s);
+  assert_int_equal(ask("queue.db", "SELECT count(*) FROM listing"), 4);
+}
+
+typedef struct seen {
+  char text[1000];
+} seen;
+
+static int note_find(void *user, const store_find *f) {
+  seen *n = user;
+  size_t used = strlen(n->text);
+  snprintf(n->text + used, sizeof n->text - used, "%s:%s:%g:%d:%lld ", f->id,
+           f->verdict ? f->verdict : "-", f->evidence, f->photo_count, (long long)f->group_id);
+  return 0;
+}
+
+static int note_other(void *user, const char *id, int same_photo) {
+  seen *n = user;
+  size_t used = strlen(n->text);
+  snprintf(n->text + used, sizeof n->text - used, "%s%s ", id, same_photo ? "=" : "~");
+  return 0;
+}
+
+static void photos_are_kept_once_and_grouped(void **state) {
+  (void)state;
+  store *s = open_store("photos.db", STORE_SCREEN);
+  int64_t reference_id = add_reference(s), queue = 0;
+  queue_listings(s, 5, (const char *const[]){"a", "b", "c", "d", "e"});
+  keep(s, &queue, reference_id, "s1", 0xFF00FF00FF00FF00, "plain", -2, 0.5);
+  keep(s, &queue, reference_id, "s2", 0xFF00FF00FF00FF01, "underdigit", 5, 0.001);
+  keep(s, &queue, reference_id, "s1", 0xFF00FF00FF00FF00, "plain", -2, 0.5);
+  keep(s, &queue, reference_id, "s3", 0xFF00FF00FF00000F, "plain", -3, 0.6); /* 12 bits off */
+  int needed = -1;
+  assert_int_equal(store_known(s, "s1", &reference_id, 1, &needed), 1);
+  assert_int_equal(needed, 0);
+  int64_t another = reference_id + 1;
+  assert_int_equal(store_known(s, "s1", &another, 1, &needed), 1);
+  assert_int_equal(needed, 1);
+  assert_int_equal(store_known(s, "s9", &reference_id, 1, &needed), 0);
+  assert_int_equal(store_group(s), 0);
+  seen all = {""}, others = {""};
+  assert_int_equal(store_finds(s, note_find, &all), 0);
+  assert_string_equal(all.text, "a:plain:-2:1:1 b:underdigit:5:1:1 c:plain:-2:1:1 d:plain:-3:1:3 "
+                                "e:-:nan:1:0 ");
+  assert_int_equal(store_others(s, 1, note_other, &others), 0);
+  assert_string_equal(others.text, "b~ c= ");
+  char *json = NULL;
+  assert_int_equal(store_object(s, 3, &json), 1);
+  assert_string_equal(json,
+                      "{\"photo\":\"c\",\"listing\":\"c\",\"sha256\":\"s1\",\"status\":\"ok\"}");
+  free(json);
+  assert_int_equal(store_object(s, 5, &json), 0);
+  store_close(s);
+  assert_int_equal(ask("photos.db", "SELECT count(*) FROM photo"), 3);
+  assert_int_equal(ask("photos.db", "SELECT count(*) FROM result"), 3);
+}
+
+/* What two references say of one photo: doubt decides first, evidence next. */
+static void the_reference_that_fits_speaks(void **state) {
+  (void)state;
+  static const struct {
+    double doubt[2], evidence[2];
+    int judged[2], best, tied;
+  } cases[] = {{{0.3, 0.8}, {-4, 6}, {1, 1}, 0, 0}, /* the other is of another coin */
+               {{0.8, 0.3}, {6, -4}, {1, 1}, 1, 0},
+               {{0.3, 0.35}, {1, 4}, {1, 1}, 1, 0},   /* both fit: evidence */
+               {{0.3, 0.35}, {4, 3.8}, {1, 1}, 0, 1}, /* and nearly the same: said */
+               {{0.3, 0.35}, {9, 1}, {0, 1}, 1, 0}};  /* one could not judge */
+  store *s = open_store("best.db", STORE_SCREEN);
+  int64_t ids[2], queue = 0;
+  assert_int_equal(store_add_reference(s, "r1", "One", "1.json", &ids[0]), 0);
+  assert_int_equal(store_add_reference(s, "r2", "Two", "2.json", &ids[1]), 0);
+  queue_listings(s, 5, (const char *const[]){"a", "b", "c", "d", "e"});
+  for (int i = 0; i < 5; i++) {
+    char words[] = "", json[] = "{}";
+    store_judgement j[2] = {{.made = 1}, {.made = 1}};
+    store_photo photo = {.judgement_count = 2, .judgements = j};
+    snprintf(photo.sha256, sizeof photo.sha256, "p%d", i);
+    for (int k = 0; k < 2; k++)
+      j[k] = (store_judgement){.made = 1,
+                               .verdict = "plain",
+                               .words = words,
+                               .json = json,
+                               .judged = cases[i].judged[k],
+                               .evidence = cases[i].evidence[k],
+                               .p_value = 0.5,
+                               .doubt = cases[i].doubt[k],
+                               .decoy_evidence = (double)NAN};
+    store_entry entry;
+    assert_int_equal(store_next(s, queue, ids, 2, &entry), 1);
+    queue = entry.queue;
+    assert_int_equal(store_keep(s, &entry, &photo, ids), 0);
+    store_entry_clear(&entry);
+  }
+  store_close(s);
+  for (int i = 0; i < 5; i++) {
+    char question[200];
+    snprintf(question, sizeof question, "SELECT best_reference_id FROM photo WHERE sha256='p%d'",
+             i);
+    assert_int_equal(ask("best.db", question), ids[cases[i].best]);
+    snprintf(question, sizeof question, "SELECT tied IS NOT NULL FROM photo WHERE sha256='p%d'", i);
+    assert_int_equal(ask("best.db", question), cases[i].tied);
+  }
+}
+
+static void marks_come_and_go(void **state) {
+  (void)state;
+  store *s = open_store("marks.db", STORE_SCREEN);
+  queue_listings(s, 1, (const char *const[]){"a"});
+  assert_int_equal(store_mark(s, "a", "closer"), 1);
+  assert_int_equal(store_mark(s, "a", "no"), 1);
+  assert_int_equal(store_mark(s, "zzz", "no"), 0);
+  assert_int_equal(store_mark(s, "zzz", ""), 0);
+  assert_int_equal(store_mark(s, "a", "other"), -1); /* the schema knows three */
+  store_close(s);
+  assert_int_equal(ask("marks.db", "SELECT count(*) FROM mark WHERE mark='no'"), 1);
+  s = open_store("marks.db", STORE_MARK);
+  assert_int_equal(store_mark(s, "a", ""), 1);
+  store_close(s);
+  assert_int_equal(ask("marks.db", "SELECT count(*) FROM mark"), 0);
+}
+
+static int tear_down(void **state) {
+  (void)state;
+  test_directory_remove();
+  return 0;
+}
+
+int main(void) {
+  const struct CMUnitTest tests[] = {cmocka_unit_test(a_new_store_is_sound_and_ours),
+                                     cmocka_unit_test(strangers_files_are_left_alone),
+                                     cmocka_unit_test(newer_versions_are_refused),
+                                     cmocka_unit_test(old_versions_are_brought_up_to_date),
+                                     cmocka_unit_test(one_run_at_a_time),
+                                     cmocka_unit_test(the_second_run_waits_for_the_first),
+                                     cmocka_unit_test(the_queue_begins_anew_and_ids_do_not),
+                                     cmocka_unit_test(photos_are_kept_once_and_grouped),
+                                     cmocka_unit_test(the_reference_that_fits_speaks),
+                                     cmocka_unit_test(marks_come_and_go)};
+  return cmocka_run_group_tests(tests, NULL, tear_down);
+}

@@ -1,0 +1,255 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* What came out of the photos, into the store. */
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <underdigit/version.h>
+
+#include "store_internal.h"
+
+/* dHashes that differ in no more of their 64 bits are of one picture, saved anew or
+ * made smaller; photos of different coins of one type differ in more (measured:
+ * docs/screening.md). */
+enum { NEAR_BITS = 3 };
+
+void store_photo_clear(store_photo *photo) {
+  for (int i = 0; i < photo->judgement_count; i++) {
+    store_judgement *j = &photo->judgements[i];
+    free(j->words);
+    free(j->json);
+    free(j->present_path);
+    free(j->trace_path);
+    for (int k = 0; k < STORE_PICTURES; k++)
+      free(j->pictures[k].jpeg);
+  }
+  free(photo->judgements);
+  photo->judgements = NULL;
+  photo->judgement_count = 0;
+}
+
+/* 1, with the id; 0; -1. */
+static int find_photo(store *s, const char *sha256, int64_t *photo_id, int *broken) {
+  sql_query *q = sql_prepare(s->db, "SELECT photo_id, error IS NOT NULL FROM photo WHERE sha256=?");
+  sql_bind_text(q, 1, sha256);
+  int status = sql_step(q);
+  if (status == 1) {
+    *photo_id = sql_int(q, 0);
+    *broken = (int)sql_int(q, 1);
+  }
+  sql_reset(q);
+  return status;
+}
+
+int store_known(store *s, const char *sha256, const int64_t *reference_ids, int reference_count,
+                int *needed) {
+  int64_t photo_id = 0;
+  int broken = 0;
+  int known = find_photo(s, sha256, &photo_id, &broken);
+  for (int i = 0; i < reference_count; i++) {
+    needed[i] = !broken;
+    if (known != 1 || broken)
+      continue;
+    sql_query *q =
+        sql_prepare(s->db, "SELECT count(*) FROM result WHERE photo_id=? AND reference_id=?");
+    sql_bind_int(q, 1, photo_id);
+    sql_bind_int(q, 2, reference_ids[i]);
+    if (sql_step(q) != 1)
+      known = -1;
+    else
+      needed[i] = sql_int(q, 0) == 0;
+    sql_reset(q);
+  }
+  return known;
+}
+
+static int insert_photo(store *s, const store_photo *photo, int64_t *photo_id) {
+  char dhash[17];
+  snprintf(dhash, sizeof dhash, "%016llx", (unsigned long long)photo->dhash);
+  sql_query *q = sql_prepare(s->db, "INSERT INTO photo(sha256, bytes, width, height, dhash, error)"
+                                    " VALUES(?, ?, ?, ?, ?, ?)");
+  sql_bind_text(q, 1, photo->sha256);
+  sql_bind_int(q, 2, photo->bytes);
+  if (photo->width) {
+    sql_bind_int(q, 3, photo->width);
+    sql_bind_int(q, 4, photo->height);
+  }
+  sql_bind_text(q, 5, photo->hashed ? dhash : NULL);
+  sql_bind_text(q, 6, photo->error[0] ? photo->error : NULL);
+  if (sql_do(q) != 0)
+    return -1;
+  *photo_id = sql_last_id(s->db);
+  return 0;
+}
+
+static int insert_result(store *s, int64_t photo_id, int64_t reference_id,
+                         const store_judgement *j) {
+  char digit[2] = {j->digit, '\0'};
+  sql_query *q = sql_prepare(
+      s->db,
+      "INSERT OR REPLACE INTO result(photo_id, reference_id, version, date, verdict, judged,"
+      " evidence, p_value, place, digit, strength, state, decoy_evidence, doubt, words, json,"
+      " present_path, trace_path) VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)");
+  sql_bind_int(q, 1, photo_id);
+  sql_bind_int(q, 2, reference_id);
+  sql_bind_text(q, 3, UDG_VERSION);
+  sql_bind_text(q, 4, j->date[0] ? j->date : NULL);
+  sql_bind_text(q, 5, j->verdict);
+  sql_bind_int(q, 6, j->judged);
+  sql_bind_real(q, 7, j->judged ? j->evidence : (double)NAN);
+  sql_bind_real(q, 8, j->judged ? j->p_value : (double)NAN);
+  if (j->place > 0) {
+    sql_bind_int(q, 9, j->place);
+    sql_bind_real(q, 11, j->strength);
+  }
+  sql_bind_text(q, 10, j->digit ? digit : NULL);
+  sql_bind_text(q, 12, j->state);
+  sql_bind_real(q, 13, j->decoy_evidence);
+  sql_bind_real(q, 14, j->doubt);
+  sql_bind_text(q, 15, j->words);
+  sql_bind_text(q, 16, j->json);
+  sql_bind_text(q, 17, j->present_path);
+  sql_bind_text(q, 18, j->trace_path);
+  return sql_do(q);
+}
+
+static int insert_pictures(store *s, int64_t photo_id, int64_t reference_id,
+                           const store_judgement *j) {
+  for (int k = 0; k < STORE_PICTURES; k++) {
+    const store_picture *p = &j->pictures[k];
+    if (!p->jpeg)
+      continue;
+    sql_query *q = sql_prepare(s->db, "INSERT OR REPLACE INTO picture(photo_id, reference_id,"
+                                      " kind, width, height, jpeg) VALUES(?, ?, ?, ?, ?, ?)");
+    sql_bind_int(q, 1, photo_id);
+    sql_bind_int(q, 2, reference_id);
+    sql_bind_text(q, 3, store_picture_names[k]);
+    sql_bind_int(q, 4, p->width);
+    sql_bind_int(q, 5, p->height);
+    sql_bind_blob(q, 6, p->jpeg, p->bytes);
+    if (sql_do(q) != 0)
+      return -1;
+  }
+  return 0;
+}
+
+/* Which reference speaks for the photo.  That of the coin's own type finds one
+ * place for its date, another finds several that fit as badly: those with more
+ * than 1.25 times the least doubt are out.  Of the others one that judged goes
+ * before one that could not, then the stronger evidence wins.  Equal within half
+ * a natural unit is a tie, and said. */
+static const char choose_best[] =
+    "WITH r AS (SELECT reference_id, name, date, judged, evidence, ifnull(doubt, 1e9) AS doubt,"
+    "  min(ifnull(doubt, 1e9)) OVER () AS least"
+    "  FROM result JOIN reference USING(reference_id) WHERE photo_id=?1),"
+    " fit AS (SELECT *, max(evidence) OVER () AS top FROM r WHERE doubt <= 1.25*least),"
+    " best AS (SELECT * FROM fit ORDER BY judged DESC, evidence DESC, doubt, reference_id LIMIT 1)"
+    " UPDATE photo SET best_reference_id=(SELECT reference_id FROM best),"
+    "  tied=(SELECT group_concat(name || ifnull(', ' || date, ''), '; ') FROM fit"
+    "   WHERE judged AND evidence >= top-0.5 AND reference_id<>(SELECT reference_id FROM best))"
+    " WHERE photo_id=?1";
+
+static int link_file(store *s, const store_entry *entry, int64_t photo_id) {
+  sql_query *q = sql_prepare(s->db, "UPDATE file SET photo_id=?, bytes=?, modified_ns=?, error=NULL"
+                                    " WHERE file_id=?");
+  sql_bind_int(q, 1, photo_id);
+  sql_bind_int(q, 2, entry->bytes);
+  sql_bind_int(q, 3, entry->modified_ns);
+  sql_bind_int(q, 4, entry->file_id);
+  return sql_do(q);
+}
+
+int store_keep(store *s, const store_entry *entry, const store_photo *photo,
+               const int64_t *reference_ids) {
+  int64_t photo_id = 0;
+  int broken = 0, any = 0;
+  int known = find_photo(s, photo->sha256, &photo_id, &broken);
+  if (known < 0 || (known == 0 && insert_photo(s, photo, &photo_id) != 0))
+    return -1;
+  for (int i = 0; i < photo->judgement_count; i++) {
+    const store_judgement *j = &photo->judgements[i];
+    if (!j->made)
+      continue;
+    if (insert_result(s, photo_id, reference_ids[i], j) != 0 ||
+        insert_pictures(s, photo_id, reference_ids[i], j) != 0)
+      return -1;
+    any = 1;
+  }
+  if (any) {
+    sql_query *q = sql_prepare(s->db, choose_best);
+    sql_bind_int(q, 1, photo_id);
+    if (sql_do(q) != 0)
+      return -1;
+  }
+  return link_file(s, entry, photo_id);
+}
+
+int store_keep_fault(store *s, const store_entry *entry, const char *error) {
+  sql_query *q = sql_prepare(s->db, "UPDATE file SET photo_id=NULL, error=? WHERE file_id=?");
+  sql_bind_text(q, 1, error);
+  sql_bind_int(q, 2, entry->file_id);
+  return sql_do(q);
+}
+
+typedef struct hashed {
+  int64_t photo_id;
+  uint64_t dhash;
+  double aspect;
+} hashed;
+
+static int read_hashes(store *s, hashed **out, size_t *count) {
+  size_t room = (size_t)sql_number(s->db, "SELECT count(*) FROM photo WHERE dhash NOT NULL", 0);
+  *count = 0;
+  *out = malloc((room ? room : 1) * sizeof **out);
+  sql_query *q = sql_prepare(s->db, "SELECT photo_id, dhash, width, height FROM photo"
+                                    " WHERE dhash NOT NULL ORDER BY photo_id");
+  int status = *out ? 1 : -1;
+  while (status == 1 && *count < room && (status = sql_step(q)) == 1) {
+    double height = (double)sql_int(q, 3);
+    (*out)[(*count)++] = (hashed){.photo_id = sql_int(q, 0),
+                                  .dhash = strtoull(sql_text(q, 1), NULL, 16),
+                                  .aspect = height > 0 ? (double)sql_int(q, 2) / height : 0};
+  }
+  sql_reset(q);
+  return status < 0 ? -1 : 0;
+}
+
+static int near(const hashed *a, const hashed *b) {
+  return __builtin_popcountll(a->dhash ^ b->dhash) <= NEAR_BITS &&
+         fabs(a->aspect - b->aspect) <= 0.02 * a->aspect;
+}
+
+/* Each photo joins the earliest one that it nearly agrees with and that joined
+ * nobody itself: the outcome hangs on the order of the photos alone. */
+int store_group(store *s) {
+  hashed *all = NULL;
+  size_t count = 0;
+  int status = read_hashes(s, &all, &count);
+  size_t *leaders = malloc((count ? count : 1) * sizeof *leaders), leader_count = 0;
+  if (!leaders)
+    status = -1;
+  for (size_t i = 0; status == 0 && i < count; i++) {
+    size_t k = 0;
+    while (k < leader_count && !near(&all[leaders[k]], &all[i]))
+      k++;
+    if (k == leader_count)
+      leaders[leader_count++] = i;
+    sql_query *q = sql_prepare(s->db, "UPDATE photo SET group_id=?1 WHERE photo_id=?2 AND"
+                                      " group_id IS NOT ?1");
+    sql_bind_int(q, 1, all[leaders[k]].photo_id);
+    sql_bind_int(q, 2, all[i].photo_id);
+    status = sql_do(q);
+  }
+  free(leaders);
+  free(all);
+  return status;
+}
+
+int store_end_run(store *s, int64_t run_id, const char *outcome) {
+  sql_query *q =
+      sql_prepare(s->db, "UPDATE run SET ended=datetime('now'), outcome=? WHERE run_id=?");
+  sql_bind_text(q, 1, outcome);
+  sql_bind_int(q, 2, run_id);
+  return sql_do(q);
+}
