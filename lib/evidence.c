@@ -25,7 +25,40 @@ int udg_years_before(const udg_date *date, int place, char digit) {
   char earlier[sizeof date->text];
   memcpy(earlier, date->text, sizeof earlier);
   earlier[place] = digit;
-  return (int)(strtol(date->text, NULL, 10) - strtol(earlier, NULL, 10));
+  long present = strtol(date->text, NULL, 10), other = strtol(earlier, NULL, 10);
+  if (other > present && place > 0) { /* 9 under the 0 of 1880: from 1879 */
+    long carry = 1;
+    for (int i = place; i < date->place_count; i++)
+      carry *= 10;
+    other -= carry;
+  }
+  return (int)(present - other);
+}
+
+/* Whether two digits of the date were changed, not one. */
+static int changes_two(const udg_date *date, const udg_hypothesis *h) {
+  return h->digit > date->places[h->place].digit;
+}
+
+static int is_expected(const udg_reference *reference, const udg_date *date,
+                       const udg_hypothesis *h) {
+  for (size_t i = 0; i < reference->expected_count; i++) {
+    const udg_expected *e = &reference->expected[i];
+    if (&reference->dates[e->date_index] == date && e->place == h->place + 1 &&
+        e->earlier == h->digit)
+      return 1;
+  }
+  return 0;
+}
+
+/* A listed overdate is as likely as the year before; where two digits had to
+ * change, the one alone is the less likely find. */
+static double years_of(const udg_reference *reference, const udg_date *date,
+                       const udg_hypothesis *h) {
+  if (h->kind != UDG_TRACE_EARLIER || is_expected(reference, date, h))
+    return 1.0;
+  double years = udg_years_before(date, h->place, h->digit);
+  return fmax(years, 1.0) * (changes_two(date, h) ? 3.0 : 1.0);
 }
 
 /* The best explanation of another kind for what is seen there. */
@@ -43,10 +76,10 @@ static double rival_of(const udg_score *score, const udg_hypothesis *h) {
   return best_of(score, UDG_TRACE_EARLIER, -1, h);
 }
 
-void udg_evidence_features(const udg_score *score, const udg_date *date, const udg_hypothesis *h,
+void udg_evidence_features(const udg_score *score, const udg_reference *reference,
+                           const udg_date *date, const udg_hypothesis *h,
                            double feature[UDG_FEATURE_COUNT]) {
   double strength = strength_of(h);
-  int years = h->kind == UDG_TRACE_EARLIER ? udg_years_before(date, h->place, h->digit) : 1;
   feature[UDG_FEATURE_ONE] = 1.0;
   feature[UDG_FEATURE_ENERGY] = log(1.0 + h->energy);
   feature[UDG_FEATURE_COMPLETE] = h->complete;
@@ -56,7 +89,7 @@ void udg_evidence_features(const udg_score *score, const udg_date *date, const u
       log((strength + 1e-3) / (best_of(score, UDG_TRACE_MIRRORED, -1, h) + 1.0));
   feature[UDG_FEATURE_AMPLITUDE] = log(h->amplitude + 0.02);
   feature[UDG_FEATURE_AROUND] = log(h->around + 0.1);
-  feature[UDG_FEATURE_YEARS] = -log((double)(years > 1 ? years : 1));
+  feature[UDG_FEATURE_YEARS] = -log(years_of(reference, date, h));
   feature[UDG_FEATURE_SHARE] = log(h->share / (1.0 - h->share) + 1e-3);
   feature[UDG_FEATURE_MISSING] = h->missing;
 }

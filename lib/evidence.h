@@ -51,7 +51,8 @@ extern const double udg_strength_rest[2];
 extern const double udg_power_weight[3];
 
 /* Features of one hypothesis among all of its photo. */
-void udg_evidence_features(const udg_score *score, const udg_date *date, const udg_hypothesis *h,
+void udg_evidence_features(const udg_score *score, const udg_reference *reference,
+                           const udg_date *date, const udg_hypothesis *h,
                            double feature[UDG_FEATURE_COUNT]);
 double udg_evidence_log_odds(udg_model model, const double feature[UDG_FEATURE_COUNT]);
 
@@ -63,8 +64,7 @@ double udg_evidence_strength(const udg_hypothesis *h, double interval[2]);
 /* Chance that a trace of that strength would be flagged; `norm` as in the hypothesis. */
 double udg_evidence_power(double norm, double strength);
 
-/* Years between the present date and the one with `digit` at `place`; negative
- * when that is later. */
+/* Years between the present date and the latest one before it with `digit` at `place`. */
 int udg_years_before(const udg_date *date, int place, char digit);
 
 #endif

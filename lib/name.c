@@ -38,15 +38,15 @@ typedef struct winner {
   double log_odds;
 } winner;
 
-static winner best_of(const udg_score *score, const udg_date *date, udg_trace_kind kind,
-                      udg_model model) {
+static winner best_of(const udg_score *score, const udg_reference *reference, const udg_date *date,
+                      udg_trace_kind kind, udg_model model) {
   winner best = {NULL, -HUGE_VAL};
   for (int i = 0; i < score->count; i++) {
     const udg_hypothesis *h = &score->hypotheses[i];
     if (h->kind != kind)
       continue;
     double feature[UDG_FEATURE_COUNT];
-    udg_evidence_features(score, date, h, feature);
+    udg_evidence_features(score, reference, date, h, feature);
     double log_odds = udg_evidence_log_odds(model, feature);
     if (!best.hypothesis || log_odds > best.log_odds)
       best = (winner){h, log_odds};
@@ -83,7 +83,7 @@ static void add_rivals(const udg_score *score, const udg_reference *reference,
     if (h->kind != UDG_TRACE_EARLIER || h == best->hypothesis)
       continue;
     double feature[UDG_FEATURE_COUNT];
-    udg_evidence_features(score, upright->date, h, feature);
+    udg_evidence_features(score, reference, upright->date, h, feature);
     winner w = {h, udg_evidence_log_odds(UDG_MODEL_UNDERDIGIT, feature)};
     if (w.log_odds < best->log_odds - 2.0)
       continue;
@@ -152,9 +152,9 @@ static void decide(const udg_settings *settings, const udg_upright *upright, con
 void udg_name(const udg_settings *settings, const udg_reference *reference,
               const udg_upright *upright, const udg_score *score, udg_result *result) {
   const udg_date *date = upright->date;
-  winner under = best_of(score, date, UDG_TRACE_EARLIER, UDG_MODEL_UNDERDIGIT);
-  winner again = best_of(score, date, UDG_TRACE_SAME, UDG_MODEL_REPUNCHED);
-  winner doubled = best_of(score, date, UDG_TRACE_DOUBLED, UDG_MODEL_DOUBLED);
+  winner under = best_of(score, reference, date, UDG_TRACE_EARLIER, UDG_MODEL_UNDERDIGIT);
+  winner again = best_of(score, reference, date, UDG_TRACE_SAME, UDG_MODEL_REPUNCHED);
+  winner doubled = best_of(score, reference, date, UDG_TRACE_DOUBLED, UDG_MODEL_DOUBLED);
   result->judged = 1;
   if (!under.hypothesis) { /* a date of noughts has no earlier one */
     result->judged = 0;

@@ -12,10 +12,10 @@
 #include "evidence.h"
 #include "pipeline.h"
 
-static void print_hypothesis(const udg_score *score, const udg_date *date, const udg_hypothesis *h,
-                             int first) {
+static void print_hypothesis(const udg_score *score, const udg_reference *reference,
+                             const udg_date *date, const udg_hypothesis *h, int first) {
   double feature[UDG_FEATURE_COUNT];
-  udg_evidence_features(score, date, h, feature);
+  udg_evidence_features(score, reference, date, h, feature);
   printf("%s{\"place\":%d,\"digit\":\"%c\",\"kind\":%d,\"dx\":%.4f,\"dy\":%.4f,\"turn\":%.4f,"
          "\"energy\":%.5g,\"share\":%.5g,\"amplitude\":%.5g,\"visible\":%.5g,\"complete\":%.5g,"
          "\"missing\":%.5g,\"uneven\":%.5g,\"largest\":%.5g,\"cells\":%d,\"around\":%.5g,"
@@ -44,7 +44,8 @@ static void print_photo(const udg_inspector *inspector, const char *photo, size_
          work->light->rms, work->light->peak, work->light->directional_share,
          work->residual->noise);
   for (int i = 0; i < work->score->count; i++)
-    print_hypothesis(work->score, work->upright.date, &work->score->hypotheses[i], i == 0);
+    print_hypothesis(work->score, inspector->reference, work->upright.date,
+                     &work->score->hypotheses[i], i == 0);
   printf("]}\n");
 }
 
