@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "relief.h"
+#include "rescale.h"
 
 /* Pixels of the fine raster to a digit's height: a shoulder of a tenth of the
  * height is then a dozen pixels wide. */
@@ -287,7 +288,7 @@ static void background_fill(udg_patch_set *set) {
 static void mean_take(udg_plane *plane, double sigma_px, udg_plane *mean, udg_plane *scratch) {
   size_t count = (size_t)plane->width * (size_t)plane->height;
   memcpy(mean->v, plane->v, count * sizeof *mean->v);
-  udg_plane_blur(mean, sigma_px, scratch);
+  udg_rescale_mean(mean, sigma_px, scratch);
   for (size_t i = 0; i < count; i++)
     plane->v[i] -= mean->v[i];
 }
