@@ -4,6 +4,7 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "adequacy.h"
 #include "image_internal.h"
 #include "name.h"
 #include "pipeline.h"
@@ -49,8 +50,6 @@ static void tell_registration(const udg_registration *r, double scale, udg_resul
     result->place_turn_deg[i] = r->place_turn_rad[i] * 180.0 / acos(-1.0);
   }
   result->adequacy.digit_height_px = r->digit_height_px * scale;
-  result->adequacy.noise = r->noise;
-  result->adequacy.blur_px = r->blur_px * scale;
   result->adequacy.clipped_share = r->clipped;
 }
 
@@ -141,6 +140,8 @@ udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const c
     undecided(result, "no date was found");
   } else {
     tell_registration(r, image->scale, result);
+    udg_adequacy_measure(&inspector->reference->dates[date_index], &inspector->grey.plane,
+                         &r->date_to_photo, image->scale, &result->adequacy);
     if (r->score < SCORE_MIN || r->runner_up > RUNNER_UP_MAX)
       undecided(result, "no date was found for certain");
     else

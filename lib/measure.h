@@ -30,14 +30,17 @@ void udg_measure_noise(const udg_plane *grey, const udg_box *box, udg_noise *noi
 typedef struct udg_blur {
   double sigma_px; /* of the Gaussian that blurs an ideal step alike, pixel included */
   double error_px; /* standard error of sigma_px */
-  int edges;       /* that agreed on it; 0: this region cannot tell, the rest is 0 */
+  int edges;       /* that agreed on it; 0: this region cannot tell, both above are 0 */
+  double rough_px; /* the same of the sharpest flanks, be they of a step or of a ridge: right
+                      to a third or so; 0: not even that can be told */
 } udg_blur;
 
 /* Strongest edges of the region, one for each cell of 16 x 16 px; profile across
  * each from the pixels along it (the idea of ISO 12233's slanted edge); least
  * squares fit of a + b Phi((u - u0) / sigma); the sharpest edges that agree.
  * Edges nearer than their own width to something else, too weak for the noise, or
- * clipped tell nothing.  Relief has no steps: there it is an upper bound.
+ * clipped tell nothing.  Relief has few steps; where
+ * none stands free `rough_px` is what is left.
  *   noise_sigma  of the region, levels */
 void udg_measure_blur(const udg_plane *grey, const udg_box *box, double noise_sigma,
                       udg_blur *blur);

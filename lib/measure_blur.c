@@ -3,6 +3,7 @@
 #include "measure.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "linalg.h"
@@ -22,6 +23,8 @@ static const double BIN_PX = 0.25;
 static const double STEP_MIN = 12.0, STEP_NOISE = 6.0;
 /* Misfit of a profile that no noise explains, share of the step: not a step. */
 static const double MISFIT_MAX = 0.12;
+/* More than this, and it is no flank either. */
+static const double FLANK_MAX = 0.25;
 /* The same in a wider window, where a ridge or a stripe shows its other flank. */
 static const double FARTHER_MAX = 0.25;
 static const double SIGMA_MIN = 0.25, SIGMA_MAX = 4.0; /* px: what can be told at all */
@@ -37,6 +40,7 @@ typedef struct candidate {
 
 typedef struct edge {
   double sigma, error;
+  int is_step; /* stands free, flat on both sides; else one flank of something */
 } edge;
 
 /* Means of the pixels by their distance u across the edge. */
@@ -208,7 +212,7 @@ static double unexplained(const profile *p, const double f[PARAMETERS], double n
   return sqrt(fmax(squares / fmax(pixels - PARAMETERS, 1.0) - noise * noise, 0.0));
 }
 
-/* 1 when the edge is a step and tells its width. */
+/* 1 when the edge tells its width. */
 static int fit_edge(const udg_plane *grey, const candidate *c, double noise, edge *e) {
   double nx, ny, middle = 0.0, f[PARAMETERS] = {0.0, 0.0, 0.0, 1.2};
   double l[PARAMETERS * PARAMETERS];
@@ -225,7 +229,7 @@ static int fit_edge(const udg_plane *grey, const candidate *c, double noise, edg
     middle += f[M];
   }
   double height = fabs(f[B]), misfit = unexplained(&p, f, noise);
-  if (height < fmax(STEP_MIN, STEP_NOISE * noise) || misfit > MISFIT_MAX * height ||
+  if (height < fmax(STEP_MIN, STEP_NOISE * noise) || misfit > FLANK_MAX * height ||
       f[S] < SIGMA_MIN || f[S] > SIGMA_MAX)
     return 0;
   double inverse[PARAMETERS * PARAMETERS];
@@ -235,21 +239,21 @@ static int fit_edge(const udg_plane *grey, const candidate *c, double noise, edg
   /* A bin of width d adds d^2 / 12 to the variance. */
   e->sigma = sqrt(fmax(f[S] * f[S] - BIN_PX * BIN_PX / 12.0, SIGMA_MIN * SIGMA_MIN));
   f[M] = 0.0;
-  if (!make_profile(grey, c, nx, ny, middle, fmin(3.5 * f[S] + 2.0, REACH - 1.0), &p) ||
-      unexplained(&p, f, noise) > FARTHER_MAX * height)
-    return 0;
+  e->is_step = misfit <= MISFIT_MAX * height &&
+               make_profile(grey, c, nx, ny, middle, fmin(3.5 * f[S] + 2.0, REACH - 1.0), &p) &&
+               unexplained(&p, f, noise) <= FARTHER_MAX * height;
   return e->error < 0.5 * e->sigma;
 }
 
+static int by_sigma(const void *a, const void *b) {
+  const edge *e = a, *f = b;
+  return (e->sigma > f->sigma) - (e->sigma < f->sigma);
+}
+
 /* The sharpest edges that agree: from the lower fifth on, weighted mean of
- * those within two standard errors. */
-static void agree(edge *edges, int count, udg_blur *blur) {
-  for (int i = 1; i < count; i++)
-    for (int k = i; k > 0 && edges[k].sigma < edges[k - 1].sigma; k--) {
-      edge swap = edges[k];
-      edges[k] = edges[k - 1];
-      edges[k - 1] = swap;
-    }
+ * those within two standard errors.  How many; 0: no answer. */
+static int agree(edge *edges, int count, double *sigma, double *sigma_error) {
+  qsort(edges, (size_t)count, sizeof *edges, by_sigma);
   double mean = count > 0 ? edges[count / 5].sigma : 0.0, weights = 0.0;
   int used = 0;
   for (int round = 0; round < 4; round++) {
@@ -268,31 +272,38 @@ static void agree(edge *edges, int count, udg_blur *blur) {
       used++;
     }
     if (used == 0)
-      return;
+      return 0;
     mean = sum / weights;
   }
-  double error = 1.0 / sqrt(weights);
-  if (used < AGREE_MIN || error > ERROR_MAX * mean)
-    return;
-  blur->edges = used;
-  blur->sigma_px = mean;
-  blur->error_px = error;
+  if (used < AGREE_MIN || 1.0 / sqrt(weights) > ERROR_MAX * mean)
+    return 0;
+  *sigma = mean;
+  *sigma_error = 1.0 / sqrt(weights);
+  return used;
 }
 
 void udg_measure_blur(const udg_plane *grey, const udg_box *box, double noise_sigma,
                       udg_blur *blur) {
   candidate candidates[EDGES];
-  edge edges[EDGES];
-  int count = look_for_edges(grey, box, candidates), told = 0;
+  edge flanks[EDGES], steps[EDGES];
+  int count = look_for_edges(grey, box, candidates), told = 0, free_steps = 0;
   memset(blur, 0, sizeof *blur);
   for (int i = 0; i < count; i++) {
     candidate c = step_aside(grey, &candidates[i], 1);
-    int good = fit_edge(grey, &c, noise_sigma, &edges[told]);
-    if (!good) {
+    int good = fit_edge(grey, &c, noise_sigma, &flanks[told]);
+    if (!good || !flanks[told].is_step) {
+      edge other;
       c = step_aside(grey, &candidates[i], -1);
-      good = fit_edge(grey, &c, noise_sigma, &edges[told]);
+      if (fit_edge(grey, &c, noise_sigma, &other) && (!good || other.is_step)) {
+        flanks[told] = other;
+        good = 1;
+      }
     }
+    if (good && flanks[told].is_step)
+      steps[free_steps++] = flanks[told];
     told += good;
   }
-  agree(edges, told, blur);
+  double error;
+  blur->edges = agree(steps, free_steps, &blur->sigma_px, &blur->error_px);
+  agree(flanks, told, &blur->rough_px, &error);
 }

@@ -304,6 +304,12 @@ static void test_blur_that_cannot_be_told(void **state) {
   udg_plane flat = draw(FLAT, 1.0, 4.0, 1), stripes = draw_stripes(2.0);
   assert_untold(&flat, &EVERYTHING, 4.0);
   assert_untold(&stripes, &EVERYTHING, 2.0);
+  udg_blur blur;
+  udg_measure_blur(&flat, &EVERYTHING, 4.0, &blur);
+  assert_true(blur.rough_px == 0.0);
+  udg_measure_blur(&stripes, &EVERYTHING, 2.0, &blur);
+  /* Their flanks are as steep as a step of 2 x 50 levels under a sigma of 0.87 px. */
+  assert_within(blur.rough_px, 100.0 / (50.0 * hypot(0.9, 0.2) * sqrt(2.0 * acos(-1.0))), 0.4);
   udg_plane faint = draw(SLANTED, 1.0, 20.0, 1); /* a step of five times the noise */
   assert_untold(&faint, &EVERYTHING, 20.0);
   udg_plane burnt = draw(SLANTED, 1.0, 2.0, 1); /* its bright side blown out */

@@ -61,7 +61,7 @@ typedef struct udg_finding {
 typedef struct udg_adequacy {
   double digit_height_px;
   double noise;         /* standard deviation, grey levels of 255 */
-  double blur_px;       /* sigma of the Gaussian that blurs an edge alike */
+  double blur_px;       /* sigma of the Gaussian that blurs an edge alike; 0: no edge tells it */
   double clipped_share; /* of the date's pixels, 0-1 */
   int jpeg_quality;     /* 0: not a JPEG */
   double power_strong;  /* chance that a strong trace would have been flagged, 0-1 */

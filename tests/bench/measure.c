@@ -31,10 +31,12 @@ static int measure(const char *path) {
   udg_measure_blur(&plane, &box, noise.sigma, &blur);
   double blur_ms = udg_clock_ms() - start_ms - noise_ms;
   udg_clipped clipped = udg_measure_clipped(&plane, &box);
-  printf("%s %dx%d noise %.3f coarse %.3f whole %.3f blur %.3f +- %.3f (%d edges) bright %.4f dark "
+  printf("%s %dx%d noise %.3f coarse %.3f whole %.3f blur %.3f +- %.3f (%d edges, rough %.3f) "
+         "bright %.4f dark "
          "%.4f  %.2f + %.2f ms\n",
          path, plane.width, plane.height, noise.sigma, noise.coarse, noise.whole, blur.sigma_px,
-         blur.error_px, blur.edges, clipped.bright, clipped.dark, noise_ms, blur_ms);
+         blur.error_px, blur.edges, blur.rough_px, clipped.bright, clipped.dark, noise_ms,
+         blur_ms);
   udg_plane_destroy(&settings, &plane);
   udg_image_destroy(image);
   return 0;
