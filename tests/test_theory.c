@@ -83,8 +83,11 @@ static double unit(void) {
   return (test_random(&seed) + 0.5) / 4294967296.0;
 }
 
-static double normal(void) {
-  return sqrt(-2.0 * log(unit())) * cos(6.283185307179586 * unit());
+/* Two independent ones by Box and Muller. */
+static void two_normals(double out[2]) {
+  double radius = sqrt(-2.0 * log(unit())), angle = 6.283185307179586 * unit();
+  out[0] = radius * cos(angle);
+  out[1] = radius * sin(angle);
 }
 
 static void blur(udg_plane *plane, udg_plane *scratch) {
@@ -202,20 +205,39 @@ static void to_fine(const udg_homography *photo_to_date, int x, int y, double at
     at[k] = relief.origin_px[k] + relief.px_per_mm * at[k];
 }
 
-static void take_picture(const scene *s, double amplitude, double noise) {
+/* Pictures without noise: as many poses and lights, each used again and again. */
+enum { SCENES = 100 };
+static struct kept_scene {
+  scene truth;
+  float plain[WIDTH * HEIGHT], trace[WIDTH * HEIGHT]; /* levels; trace of full height */
+  double gram;                                        /* projected energy of the trace */
+} kept[SCENES];
+
+static void render(struct kept_scene *k) {
+  const scene *s = &k->truth;
   udg_homography inverse;
   assert_true(udg_homography_invert(&s->date_to_photo, &inverse));
   for (int y = 0; y < HEIGHT; y++)
     for (int x = 0; x < WIDTH; x++) {
-      double at[2], v = 120.0 + 0.1 * x - 0.05 * y;
+      double at[2];
       to_fine(&inverse, x, y, at);
-      v += s->b * (double)udg_plane_sample(&fine[P], at[0], at[1]) +
-           s->c * (double)udg_plane_sample(&fine[Q], at[0], at[1]);
-      if (amplitude > 0.0)
-        v += amplitude * (s->b * (double)udg_plane_sample(&fine[TRACE_P], at[0], at[1]) +
-                          s->c * (double)udg_plane_sample(&fine[TRACE_Q], at[0], at[1]));
-      udg_plane_row(&photo, y)[x] = (float)(v + noise * normal());
+      k->plain[y * WIDTH + x] = (float)(120.0 + 0.1 * x - 0.05 * y +
+                                        s->b * (double)udg_plane_sample(&fine[P], at[0], at[1]) +
+                                        s->c * (double)udg_plane_sample(&fine[Q], at[0], at[1]));
+      k->trace[y * WIDTH + x] =
+          (float)(s->b * (double)udg_plane_sample(&fine[TRACE_P], at[0], at[1]) +
+                  s->c * (double)udg_plane_sample(&fine[TRACE_Q], at[0], at[1]));
     }
+}
+
+static void take_picture(const struct kept_scene *k, double amplitude, double noise) {
+  for (int i = 0; i < WIDTH * HEIGHT; i += 2) {
+    double n[2];
+    two_normals(n);
+    for (int j = 0; j < 2; j++)
+      photo.v[i + j] =
+          (float)((double)k->plain[i + j] + amplitude * (double)k->trace[i + j] + noise * n[j]);
+  }
 }
 
 /* [0]: one signal column, the trace under the light as known; [1]: its two slopes, under any
@@ -257,6 +279,16 @@ static detectors detect(const scene *s, int nuisance) {
     assert_int_equal(d.result[kind].signal, kind + 1);
   }
   return d;
+}
+
+static void make_scenes(int digit, double dx_mm, double dy_mm) {
+  make_trace(digit, dx_mm, dy_mm);
+  for (int i = 0; i < SCENES; i++) {
+    kept[i].truth = draw_scene();
+    render(&kept[i]);
+    kept[i].gram =
+        detect(&kept[i].truth, NUISANCE).result[0].gram[0]; /* of no matter which photo */
+  }
 }
 
 /* Pose and light from the picture, starting up to a px, a degree and 2 % off. */
@@ -306,11 +338,9 @@ static tally run(double lambda, int trials) {
   tally t = {{{0, 0}, {0, 0}}, {{0.0, 0.0}, {0.0, 0.0}}, 0.0};
   const double *centre = reference->dates[0].places[PLACE].centre_mm;
   for (int i = 0; i < trials; i++) {
-    scene truth = draw_scene();
-    detectors known =
-        detect(&truth, NUISANCE); /* of the last photo: only for the projected energy */
-    take_picture(&truth, sqrt(lambda * NOISE * NOISE / known.result[0].gram[0]), NOISE);
-    scene found = estimate(&truth);
+    const struct kept_scene *k = &kept[i % SCENES];
+    take_picture(k, sqrt(lambda * NOISE * NOISE / k->gram), NOISE);
+    scene truth = k->truth, found = estimate(&truth);
     detectors d = detect(&found, NUISANCE);
     count(&d, lambda, 0.0, &t);
     double u[2], v[2];
@@ -324,7 +354,7 @@ static tally run(double lambda, int trials) {
 
 static void test_power(void **state) {
   (void)state;
-  make_trace(1, -0.36, 0.12); /* 4 over 1 */
+  make_scenes(1, -0.36, 0.12); /* 4 over 1 */
   int wrong = 0;
   for (int i = 0; i < LAMBDAS; i++) {
     tally t = run(LAMBDA[i], TRIALS);
@@ -347,7 +377,7 @@ static int is_chance(int over, int trials, double alpha) {
 
 static void test_false_alarms(void **state) {
   (void)state;
-  make_trace(1, -0.36, 0.12);
+  make_scenes(1, -0.36, 0.12);
   tally t = run(0.0, 2 * TRIALS);
   for (int k = 0; k < 2 * KINDS; k++) {
     int over = t.over[k / 2][k % 2];
@@ -361,11 +391,11 @@ static void test_false_alarms(void **state) {
  * without them there are several times as many. */
 static void test_registration_columns(void **state) {
   (void)state;
-  make_trace(4, -0.05, 0.04); /* 4 over 4: its edges run along the present ones */
+  make_scenes(4, -0.05, 0.04); /* 4 over 4: its edges run along the present ones */
   tally with = {{{0, 0}, {0, 0}}, {{0.0, 0.0}, {0.0, 0.0}}, 0.0}, without = with;
   for (int i = 0; i < TRIALS; i++) {
-    scene truth = draw_scene(), off = truth;
-    take_picture(&truth, 0.0, QUIET);
+    scene off = kept[i % SCENES].truth;
+    take_picture(&kept[i % SCENES], 0.0, QUIET);
     double direction = 6.283185307179586 * unit();
     off.date_to_photo.m[2] += 0.2 * cos(direction);
     off.date_to_photo.m[5] += 0.2 * sin(direction);
