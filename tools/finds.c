@@ -299,9 +299,10 @@ void finds_sentence(const finds_list *list, char *text, size_t text_bytes) {
   tell_expected(list->by_chance, list->flagged, expected, sizeof expected);
   int n;
   if (list->flagged == 1)
-    n = snprintf(text, text_bytes,
-                 "1 photograph of %zu is flagged; chance alone would flag %s like it.",
-                 list->judged, strcmp(expected, "up to all") == 0 ? "one" : expected);
+    n = snprintf(text, text_bytes, "1 photograph of %zu is flagged, %s.", list->judged,
+                 list->by_chance < 0.1    ? "hardly by chance"
+                 : list->by_chance < 0.75 ? "perhaps by chance"
+                                          : "quite possibly by chance");
   else
     n = snprintf(text, text_bytes, "Of these %zu flagged, expect %s to be chance (%zu judged).",
                  list->flagged, expected, list->judged);

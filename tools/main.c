@@ -132,7 +132,9 @@ static int dispatch(int argc, char **argv) {
 }
 
 int main(int argc, char **argv) {
-  signal(SIGPIPE, SIG_IGN); /* a reader that went away is told as a fault, not a death */
+  /* A reader that went away and a file that may not grow are told as faults, not deaths. */
+  signal(SIGPIPE, SIG_IGN);
+  signal(SIGXFSZ, SIG_IGN);
   int status = dispatch(argc, argv);
   if (command_flush() != 0)
     status = EXIT_FAULT;

@@ -48,7 +48,9 @@ int sql_open(const char *path, sql_mode mode, sql_db **db, udg_message *message)
     snprintf(message->text, sizeof message->text, "%.300s: not enough memory", path);
     return -1;
   }
-  int flags = mode == SQL_READ ? SQLITE_OPEN_READONLY : SQLITE_OPEN_READWRITE;
+  /* Also for reading: what a killed run has left half done must be taken back
+   * first.  A file that may not be written is opened all the same. */
+  int flags = SQLITE_OPEN_READWRITE;
   if (mode == SQL_CREATE)
     flags |= SQLITE_OPEN_CREATE;
   int code = sqlite3_open_v2(path, &made->handle, flags | SQLITE_OPEN_NOMUTEX, NULL);
@@ -63,6 +65,8 @@ int sql_open(const char *path, sql_mode mode, sql_db **db, udg_message *message)
   }
   sqlite3_extended_result_codes(made->handle, 1);
   sqlite3_busy_timeout(made->handle, WAIT_MS);
+  if (mode == SQL_READ)
+    sqlite3_exec(made->handle, "PRAGMA query_only=ON", NULL, NULL, NULL);
   *db = made;
   return 0;
 }

@@ -385,7 +385,7 @@
   at("back").addEventListener("click", close);
   for (const button of document.querySelectorAll("#bar [data-mark]"))
     button.addEventListener("click", () => mark(button.dataset.mark, true));
-  at("filters").addEventListener("input", () => refilter(true));
+  at("filters").addEventListener("input", (event) => refilter(event.target.id !== "order"));
   at("filters").addEventListener("submit", (event) => event.preventDefault());
   at("filters").addEventListener("reset", () => setTimeout(() => refilter(true)));
 

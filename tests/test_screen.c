@@ -1,0 +1,489 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Screening as its users meet it, on a command whose inspection is a stand-in
+ * (quick_inspect.c): what is kept, once, whole and in order, whatever happens. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <cmocka.h>
+
+#include "store_sql.h"
+#include "support.h"
+
+enum { PHOTOS = 40, FINDS = 4 };
+
+static char reference[4096], second_reference[4096];
+
+typedef struct outcome {
+  int status;
+  char *out, *err;
+} outcome;
+
+static char *read_text(const char *path) {
+  test_bytes b = test_read_file(path);
+  char *text = malloc(b.count + 1);
+  if (!text)
+    abort();
+  memcpy(text, b.bytes, b.count);
+  text[b.count] = '\0';
+  test_bytes_free(&b);
+  return text;
+}
+
+static outcome run(const char *format, ...) __attribute__((format(printf, 1, 2)));
+
+/* A shell line in the scratch folder, where $U is the command and $R a reference. */
+static outcome run(const char *format, ...) {
+  char line[4096], all[20000];
+  va_list list;
+  va_start(list, format);
+  vsnprintf(line, sizeof line, format, list);
+  va_end(list);
+  snprintf(all, sizeof all,
+           "cd '%s' && export U='%s' R='%s' R2='%s' && { %s\n} </dev/null >out 2>err",
+           test_directory(), UDG_COMMAND, reference, second_reference, line);
+  int status = system(all);
+  outcome o = {.status = WIFEXITED(status) ? WEXITSTATUS(status) : -1};
+  o.out = read_text(test_path("out"));
+  o.err = read_text(test_path("err"));
+  return o;
+}
+
+static void drop(outcome *o) {
+  free(o->out);
+  free(o->err);
+}
+
+static void expect_has(const char *text, const char *part) {
+  if (!text || !strstr(text, part))
+    fail_msg("'%s' is missing in: %s", part, text ? text : "nothing");
+}
+
+/* Runs; status, and parts of both outputs ("" for anything). */
+static void expect_run(int status, const char *out, const char *err, const char *line) {
+  outcome o = run("%s", line);
+  if (o.status != status)
+    fail_msg("'%s': status %d, not %d; out: %s; err: %s", line, o.status, status, o.out, o.err);
+  expect_has(o.out, out);
+  expect_has(o.err, err);
+  drop(&o);
+}
+
+static int64_t ask(const char *store, const char *question) {
+  sql_db *db = NULL;
+  udg_message why = {""};
+  if (sql_open(test_path(store), SQL_READ, &db, &why) != 0)
+    fail_msg("%s", why.text);
+  int64_t answer = sql_number(db, question, -999);
+  sql_close(db);
+  return answer;
+}
+
+static void expect_sound(const char *store) {
+  assert_int_equal(ask(store, "SELECT integrity_check='ok' FROM pragma_integrity_check"), 1);
+  assert_int_equal(ask(store, "SELECT count(*) FROM pragma_foreign_key_check"), 0);
+}
+
+/* A grey photo of that level; `salt` makes the bytes its own. */
+static void write_photo(const char *name, uint8_t level, int salt) {
+  static uint8_t pixels[80 * 40];
+  uint64_t seed = (uint64_t)salt + 1;
+  int patches[8 * 10]; /* so that no two photos look alike */
+  for (int i = 0; i < 8 * 10; i++)
+    patches[i] = (int)(test_random(&seed) % 31) - 15;
+  for (int i = 0; i < 80 * 40; i++)
+    pixels[i] = (uint8_t)(level + patches[i / 80 / 5 * 10 + i % 80 / 8]);
+  test_jpeg j = {.pixels = pixels, .width = 80, .height = 40, .colours = TEST_GREY, .quality = 90};
+  test_bytes b = test_make_jpeg(&j);
+  test_write_file(test_path(name), b.bytes, b.count);
+  test_bytes_free(&b);
+}
+
+/* A folder with PHOTOS photos: FINDS of them have a trace. */
+static void make_folder(const char *folder) {
+  mkdir(test_path(folder), 0700);
+  for (int i = 0; i < PHOTOS; i++) {
+    char name[64];
+    snprintf(name, sizeof name, "%s/p%03d.jpg", folder, i);
+    write_photo(name, i % 10 == 3 ? (uint8_t)(190 + i) : (uint8_t)(60 + i), i);
+  }
+}
+
+static int set_up(void **state) {
+  (void)state;
+  snprintf(reference, sizeof reference, "%s/karrow.json", UDG_REFERENCES);
+  snprintf(second_reference, sizeof second_reference, "%s/ostermere.json", UDG_REFERENCES);
+  make_folder("many");
+  return 0;
+}
+
+static int tear_down(void **state) {
+  (void)state;
+  test_directory_remove();
+  return 0;
+}
+
+static long inspections(void) {
+  struct stat about;
+  return stat(test_path("log"), &about) == 0 ? (long)about.st_size : 0;
+}
+
+/* What a store says, without what hangs on the clock. */
+static const char dump[] =
+    "$U export %s --jsonl --at 2026-01-01 >%s.jsonl && "
+    "python3 -c \"import sqlite3,json,hashlib;d=sqlite3.connect('%s');"
+    "[print(*r[:-1],json.dumps({k:v for k,v in json.loads(r[-1]).items() if k!='ms'})) for r in "
+    "d.execute('select f.path,f.file_id,p.photo_id,p.sha256,p.group_id,p.best_reference_id,"
+    "r.verdict,r.evidence,r.words,r.json from file f join photo p using(photo_id) join result r "
+    "using(photo_id) order by 2')];[print(r[0],r[1],hashlib.sha256(r[2]).hexdigest()) for r in "
+    "d.execute('select photo_id,kind,jpeg from picture order by 1,2')]\" >>%s.jsonl";
+
+static void dump_store(const char *store) {
+  char line[2048];
+  snprintf(line, sizeof line, dump, store, store, store, store);
+  expect_run(0, "", "", line);
+}
+
+static void expect_same(const char *a, const char *b) {
+  char line[300];
+  dump_store(a);
+  dump_store(b);
+  snprintf(line, sizeof line, "test -s %s.jsonl && cmp %s.jsonl %s.jsonl", a, a, b);
+  expect_run(0, "", "", line);
+}
+
+static void wrong_usage_is_answered_with_usage(void **state) {
+  (void)state;
+  expect_run(2, "", "no folder, photo or listing table", "$U screen -r $R -s x.db");
+  expect_run(2, "", "no --reference given", "$U screen many -s x.db");
+  expect_run(2, "", "no --store given", "$U screen many -r $R");
+  expect_run(2, "", "--jobs takes", "$U screen many -r $R -s x.db -j 0");
+  expect_run(2, "", "--pictures takes", "$U screen many -r $R -s x.db --pictures some");
+  expect_run(2, "", "the same reference twice", "$U screen many -r $R -r $R -s x.db");
+  expect_run(2, "", "none.json", "$U screen many -r none.json -s x.db");
+  expect_run(2, "", "either --csv or --jsonl", "$U export x.db");
+  expect_run(2, "", "--output needs a folder", "$U page x.db");
+  expect_run(2, "", "--margin takes", "$U page x.db -o p --margin much");
+  expect_run(2, "", "--at takes", "$U export x.db --csv --at noon");
+  expect_run(2, "", "a listing's id are needed", "$U show x.db");
+  expect_run(2, "", "a file of marks are needed", "$U marks x.db");
+}
+
+static void a_folder_becomes_a_short_list(void **state) {
+  (void)state;
+  expect_run(0, "Of these 4 flagged", "40 of 40 photos done", "$U screen many -r $R -s a.db");
+  assert_int_equal(ask("a.db", "SELECT count(*) FROM photo"), PHOTOS);
+  assert_int_equal(ask("a.db", "SELECT count(*) FROM result WHERE verdict='underdigit'"), FINDS);
+  assert_int_equal(ask("a.db", "SELECT count(DISTINCT photo_id) FROM picture"), FINDS);
+  assert_int_equal(ask("a.db", "SELECT count(*) FROM run WHERE outcome='complete'"), 1);
+  expect_sound("a.db");
+  outcome o = run("$U export a.db --csv --flagged");
+  assert_int_equal(o.status, 0);
+  expect_has(o.out, "rank,id,title");
+  expect_has(o.out, "\r\n1,many/p033.jpg,"); /* the strongest first */
+  expect_has(o.out, "\r\n4,many/p003.jpg,");
+  assert_null(strstr(o.out, "plain"));
+  drop(&o);
+  expect_run(0, "A trace of an earlier 3", "", "$U show a.db many/p003.jpg");
+  expect_run(1, "", "no listing 'p003'", "$U show a.db p003");
+}
+
+static void the_number_of_jobs_changes_nothing(void **state) {
+  (void)state;
+  expect_run(0, "", "", "$U screen many -r $R -r $R2 -s j1.db --pictures all");
+  expect_run(0, "", "",
+             "UDG_TEST_DELAY_MS=2 $U screen many -r $R -r $R2 -s j5.db --pictures all -j 5");
+  expect_same("j1.db", "j5.db");
+}
+
+/* Objects of the stream: as many as photos, in the order of the inputs, alike for
+ * any number of jobs, and for a run that had nothing left to do. */
+static void the_stream_is_in_order(void **state) {
+  (void)state;
+  static const char check[] =
+      "python3 -c \"import json,sys;o=[json.loads(l) for l in open('%s')];"
+      "p=[x['photo'] for x in o];assert p==['many/p%%03d.jpg'%%i for i in range(40)],p;"
+      "assert all(x['status']=='ok' and x['listing']==x['photo'] for x in o)\"";
+  char line[1000];
+  expect_run(0, "", "flagged", "$U screen many -r $R -s s1.db -o >s1.txt");
+  expect_run(0, "", "", "UDG_TEST_DELAY_MS=3 $U screen many -r $R -s s7.db -o -j 7 >s7.txt");
+  expect_run(0, "", "", "$U screen many -r $R -s s7.db -o >again.txt");
+  snprintf(line, sizeof line, check, "s7.txt");
+  expect_run(0, "", "", line);
+  expect_run(0, "", "", "cmp s1.txt s7.txt && cmp s7.txt again.txt");
+}
+
+static void the_same_photo_is_worked_once(void **state) {
+  (void)state;
+  mkdir(test_path("twice"), 0700);
+  for (int i = 0; i < 12; i++) {
+    char name[64];
+    snprintf(name, sizeof name, "twice/%02d.jpg", i);
+    write_photo(name, (uint8_t)(100 + i % 3), i % 3);
+  }
+  for (int jobs = 1; jobs <= 4; jobs += 3) {
+    char line[300];
+    unlink(test_path("log"));
+    snprintf(line, sizeof line,
+             "rm -f tw.db; UDG_TEST_DELAY_MS=20 UDG_TEST_LOG=log $U screen twice -r $R -s tw.db "
+             "-j %d",
+             jobs);
+    expect_run(0, "", "12 of 12", line);
+    assert_int_equal(inspections(), 3);
+    assert_int_equal(ask("tw.db", "SELECT count(*) FROM photo"), 3);
+    assert_int_equal(ask("tw.db", "SELECT count(*) FROM file WHERE photo_id NOT NULL"), 12);
+  }
+  expect_run(0, "Same photo  twice/03.jpg", "", "$U show tw.db twice/00.jpg");
+  /* Another reference is another question; the first one's answers stand. */
+  unlink(test_path("log"));
+  expect_run(0, "", "", "UDG_TEST_LOG=log $U screen twice -r $R -r $R2 -s tw.db");
+  assert_int_equal(inspections(), 3);
+  unlink(test_path("log"));
+  expect_run(0, "", "", "UDG_TEST_LOG=log $U screen twice -r $R -s tw.db --again");
+  assert_true(inspections() >= 3);
+}
+
+static void a_changed_file_is_read_anew(void **state) {
+  (void)state;
+  mkdir(test_path("change"), 0700);
+  write_photo("change/a.jpg", 100, 1);
+  expect_run(0, "None of the 1", "", "$U screen change -r $R -s ch.db");
+  write_photo("change/a.jpg", 230, 2);
+  expect_run(0, "1 photograph of", "", "$U screen change -r $R -s ch.db");
+}
+
+/* Killed again and again at any moment, it gets there, and to the same end. */
+static void killed_runs_go_on(void **state) {
+  (void)state;
+  uint64_t seed = 5;
+  int kills = 0;
+  unlink(test_path("log"));
+  expect_run(0, "", "", "$U screen many -r $R -s whole.db");
+  for (int done = 0; !done;) {
+    char line[400];
+    snprintf(line, sizeof line,
+             "UDG_TEST_LOG=log UDG_TEST_DELAY_MS=10 $U screen many -r $R -s killed.db -j 2 & "
+             "sleep 0.%03u; kill -9 $! 2>/dev/null; wait $!; exit $?",
+             30 + test_random(&seed) % 120);
+    outcome o = run("%s", line);
+    if (o.status == 0)
+      done = 1;
+    else if (++kills > 200 || o.status != 137)
+      fail_msg("status %d after %d kills: %s", o.status, kills, o.err);
+    drop(&o);
+    if (access(test_path("killed.db"), F_OK) == 0)
+      expect_sound("killed.db");
+  }
+  assert_true(kills >= 3); /* or the delay is too short to test anything */
+  expect_same("whole.db", "killed.db");
+  /* Done over: at most what was in the slots at each kill (2 jobs, 4 slots each). */
+  assert_true(inspections() >= PHOTOS && inspections() <= PHOTOS + 8L * kills);
+}
+
+static void an_interrupt_ends_cleanly(void **state) {
+  (void)state;
+  expect_run(130, "", "goes on from there",
+             "UDG_TEST_DELAY_MS=20 $U screen many -r $R -s int.db & sleep 0.3; kill -INT $!; "
+             "wait $!; exit $?");
+  int64_t kept = ask("int.db", "SELECT count(*) FROM result");
+  assert_true(kept > 0 && kept < PHOTOS);
+  assert_int_equal(ask("int.db", "SELECT count(*) FROM run WHERE outcome='stopped'"), 1);
+  expect_run(0, "", "40 of 40", "$U screen many -r $R -s int.db");
+  dump_store("int.db");
+}
+
+static void two_runs_take_turns(void **state) {
+  (void)state;
+  expect_run(2, "", "turn.db: another run is at this store",
+             "UDG_TEST_DELAY_MS=20 $U screen many -r $R -s turn.db -q >/dev/null & sleep 0.2; "
+             "$U screen many -r $R -s turn.db --no-wait; s=$?; wait; exit $s");
+  expect_run(0, "", "waiting for it to end",
+             "UDG_TEST_DELAY_MS=20 $U screen many -r $R -s turn2.db -q >/dev/null & sleep 0.2; "
+             "$U screen many -r $R -s turn2.db; s=$?; wait; exit $s");
+  expect_sound("turn2.db");
+  assert_int_equal(ask("turn2.db", "SELECT count(*) FROM result"), PHOTOS);
+}
+
+static void bad_photos_do_not_stop_the_others(void **state) {
+  (void)state;
+  mkdir(test_path("bad"), 0700);
+  mkdir(test_path("bad/deep.jpg"), 0700);
+  write_photo("bad/good.jpg", 100, 1);
+  write_photo("bad/deep.jpg/also.png", 230, 2);
+  test_write_file(test_path("bad/empty.jpg"), "", 0);
+  test_write_file(test_path("bad/text.png"), "no picture", 10);
+  test_write_file(test_path("bad/other.txt"), "not meant", 9);
+  assert_int_equal(symlink("nowhere", test_path("bad/gone.jpg")), 0);
+  outcome o = run("$U screen bad missing.jpg -r $R -s bad.db");
+  assert_int_equal(o.status, 1);
+  expect_has(o.err, "bad/empty.jpg: ");
+  expect_has(o.err, "bad/text.png: ");
+  expect_has(o.err, "bad/gone.jpg: No such file");
+  expect_has(o.err, "missing.jpg: No such file");
+  expect_has(o.err, "6 of 6 photos done");
+  expect_has(o.err, "4 could not be read");
+  expect_has(o.out, "1 photograph of 2 is flagged, hardly by chance.");
+  drop(&o);
+  /* What was not there is tried again; what is broken stays so until it changes. */
+  unlink(test_path("bad/gone.jpg"));
+  write_photo("bad/gone.jpg", 90, 3);
+  expect_run(1, "", "3 could not be read", "$U screen bad missing.jpg -r $R -s bad.db");
+  expect_run(0, "p", "", "$U export bad.db --csv | grep 'bad/text.png: '");
+  expect_run(2, "", "no photo found", "mkdir -p none; $U screen none -r $R -s none.db");
+  expect_run(2, "", "empty.jpg", "$U screen bad/empty.jpg -r $R -s e.db");
+}
+
+static void a_photo_may_vanish_meanwhile(void **state) {
+  (void)state;
+  mkdir(test_path("vanish"), 0700);
+  for (int i = 0; i < 20; i++) {
+    char name[64];
+    snprintf(name, sizeof name, "vanish/%02d.jpg", i);
+    write_photo(name, (uint8_t)(100 + i), i);
+  }
+  expect_run(1, "", "vanish/19.jpg: No such file",
+             "UDG_TEST_DELAY_MS=30 $U screen vanish -r $R -s van.db & sleep 0.2; "
+             "rm vanish/19.jpg; wait $!; exit $?");
+  assert_int_equal(ask("van.db", "SELECT count(*) FROM file WHERE photo_id NOT NULL"), 19);
+  /* One that was judged and then went is not missed. */
+  expect_run(0, "", "19 known before",
+             "rm vanish/00.jpg; $U screen vanish/00.jpg vanish -r $R -s van.db");
+}
+
+static void tables_bring_their_listings(void **state) {
+  (void)state;
+  static const char table[] =
+      "id,title,price,currency,closes,photos\n"
+      "L1,Token 1924/1923,40,EUR,2026-12-01 18:00,many/p003.jpg|many/p001.jpg\n"
+      "L2,Token,12,EUR,2026-12-02,many/p013.jpg\n"
+      "L2,Token again,13,EUR,2026-12-02,many/p014.jpg\n"
+      "L3,broken row\n"
+      "L4,Token,cheap,EUR,,many/p003.jpg\n"
+      "L5,Token 1930/20,9,EUR,2026-11-02,many/p015.jpg\n";
+  test_write_file(test_path("t.csv"), table, sizeof table - 1);
+  outcome o = run("$U screen many/p003.jpg t.csv -r $R -s t.db");
+  assert_int_equal(o.status, 1);
+  expect_has(o.err, "t.csv: row 4: id 'L2' was met before (row 3): left out");
+  expect_has(o.err, "t.csv: row 5: 2 fields where the header has 6");
+  expect_has(o.err, "t.csv: row 6: price 'cheap'");
+  drop(&o);
+  assert_int_equal(ask("t.db", "SELECT count(*) FROM listing"), 4); /* the bare photo is L1's */
+  static const char values[] = "date,variety,state,value\n*,*,weak,50\n*,*,strong,300\n";
+  test_write_file(test_path("v.csv"), values, sizeof values - 1);
+  o = run("$U export t.db --csv --values v.csv --margin 25 --at '2026-11-15'");
+  assert_int_equal(o.status, 0);
+  /* q of both: 3 distinct photographs judged, 2 with p 1e-4 and 2e-4 (two photos):
+   * 3 * 2e-4 / 2 = 3e-4; chance 0.95 at most: 0.95 * 50 - 12, 0.95 * 50 / 1.25. */
+  expect_has(o.out, "L2,Token,,12.00,EUR");
+  expect_has(o.out, ",0.95,50.00,35.50,38.00,");
+  expect_has(o.out, "Priced as strong, looks weak");
+  expect_has(o.out, "The title claims an overdate; the photo shows none.");
+  drop(&o);
+  o = run("$U show t.db L4 --values v.csv");
+  assert_int_equal(o.status, 0);
+  expect_has(o.out, "Same photo  L1");
+  assert_null(strstr(o.out, "expected gain")); /* no price: left out */
+  drop(&o);
+}
+
+static void marks_are_taken_over(void **state) {
+  (void)state;
+  static const char marks[] = "id,mark,title\r\n\"many/p003.jpg\",\"closer\",\"\"\r\n"
+                              "\"many/p013.jpg\",\"perhaps\",\"\"\r\nnowhere,no,x\r\n"
+                              "many/p023.jpg,no,x\r\n";
+  test_write_file(test_path("m.csv"), marks, sizeof marks - 1);
+  expect_run(0, "", "", "$U screen many -r $R -s m.db");
+  outcome o = run("$U marks m.db m.csv");
+  assert_int_equal(o.status, 1);
+  expect_has(o.out, "2 marks taken over");
+  expect_has(o.err, "m.csv: row 3: mark 'perhaps' is none of");
+  expect_has(o.err, "m.csv: row 4: the store has no listing 'nowhere'");
+  drop(&o);
+  expect_run(0, "\"mark\":\"closer\"", "", "$U export m.db --jsonl --flagged");
+  expect_run(0, "", "", "$U screen many -r $R -s m.db"); /* a later run leaves them */
+  assert_int_equal(ask("m.db", "SELECT count(*) FROM mark"), 2);
+  expect_run(2, "", "columns id and mark", "echo a,b >x.csv; $U marks m.db x.csv");
+  expect_run(2, "", "none.csv: No such file", "$U marks m.db none.csv");
+  expect_run(2, "", "nosuch.db: No such file", "$U marks nosuch.db m.csv");
+}
+
+/* A file that may not grow stands for a disk that is full. */
+static void a_full_disk_leaves_the_store_whole(void **state) {
+  (void)state;
+  struct stat about;
+  expect_run(0, "", "", "$U screen many -r $R -s room.db --pictures all");
+  assert_int_equal(stat(test_path("room.db"), &about), 0);
+  outcome o = run("(ulimit -f %lld; $U screen many -r $R -s full.db --pictures all)",
+                  (long long)about.st_size * 7 / 10 / 512);
+  assert_int_equal(o.status, 2);
+  expect_has(o.err, "full.db: ");
+  drop(&o);
+  expect_sound("full.db");
+  int64_t kept = ask("full.db", "SELECT count(*) FROM result");
+  assert_true(kept > 0 && kept < PHOTOS);
+  expect_run(0, "", "40 of 40", "$U screen many -r $R -s full.db --pictures all");
+  expect_same("full.db", "room.db");
+  if (access("/dev/full", W_OK) == 0)
+    expect_run(2, "", "standard output", "$U export room.db --csv >/dev/full");
+  expect_run(2, "", "index.html", "(ulimit -f 8; $U page room.db -o fullpage)");
+  assert_int_equal(access(test_path("fullpage/index.html"), F_OK), -1);
+}
+
+/* root may write anything: then nobody runs the command. */
+static void a_read_only_store_is_told(void **state) {
+  (void)state;
+  const char *as = "";
+  if (geteuid() == 0) {
+    if (!test_has_program("setpriv"))
+      skip();
+    as = "setpriv --reuid=65534 --regid=65534 --clear-groups ";
+  }
+  expect_run(0, "", "", "$U screen many -r $R -s ro.db && chmod 444 ro.db && chmod 755 . many");
+  char line[400];
+  snprintf(line, sizeof line, "%s$U screen many -r $R -s ro.db", as);
+  expect_run(2, "", "ro.db: Permission denied", line);
+  snprintf(
+      line, sizeof line,
+      "echo id,mark >k.csv; echo many/p003.jpg,no >>k.csv; chmod 644 k.csv; %s$U marks ro.db k.csv",
+      as);
+  expect_run(2, "", "ro.db: attempt to write a readonly database", line);
+  snprintf(line, sizeof line, "%s$U export ro.db --csv", as);
+  expect_run(0, "p003", "", line); /* looking is free */
+}
+
+static void stores_that_are_none_are_refused(void **state) {
+  (void)state;
+  expect_run(2, "", "n.db: file is not a database",
+             "head -c 5000 $R >n.db; cp n.db n.copy; $U screen many -r $R -s n.db; s=$?; "
+             "cmp n.db n.copy || exit 9; exit $s");
+  expect_run(2, "", "n.db: file is not a database", "$U export n.db --csv");
+  expect_run(2, "", "gone.db: No such file", "$U show gone.db x");
+  expect_run(1, "", "", "rm -f v.db; $U screen many/p000.jpg -r $R -s v.db; $U export v.db -c -f");
+}
+
+int main(void) {
+  const struct CMUnitTest tests[] = {cmocka_unit_test(wrong_usage_is_answered_with_usage),
+                                     cmocka_unit_test(a_folder_becomes_a_short_list),
+                                     cmocka_unit_test(the_number_of_jobs_changes_nothing),
+                                     cmocka_unit_test(the_stream_is_in_order),
+                                     cmocka_unit_test(the_same_photo_is_worked_once),
+                                     cmocka_unit_test(a_changed_file_is_read_anew),
+                                     cmocka_unit_test(killed_runs_go_on),
+                                     cmocka_unit_test(an_interrupt_ends_cleanly),
+                                     cmocka_unit_test(two_runs_take_turns),
+                                     cmocka_unit_test(bad_photos_do_not_stop_the_others),
+                                     cmocka_unit_test(a_photo_may_vanish_meanwhile),
+                                     cmocka_unit_test(tables_bring_their_listings),
+                                     cmocka_unit_test(marks_are_taken_over),
+                                     cmocka_unit_test(a_full_disk_leaves_the_store_whole),
+                                     cmocka_unit_test(a_read_only_store_is_told),
+                                     cmocka_unit_test(stores_that_are_none_are_refused)};
+  return cmocka_run_group_tests(tests, set_up, tear_down);
+}
