@@ -72,13 +72,13 @@ void udg_aligner_destroy(udg_aligner *aligner) {
 
 /* Date-plane position of a patch pixel less the place's centre. */
 typedef struct placing {
-  double x, y, cosine, sine, swell;
+  double x, y, cosine, sine;
 } placing;
 
 static placing placing_of(const udg_patch *patch, const udg_align_pose *pose, int place) {
   return (placing){patch->centre_mm[0] + pose->offset_mm[place][0],
                    patch->centre_mm[1] + pose->offset_mm[place][1], cos(pose->turn_rad[place]),
-                   sin(pose->turn_rad[place]), pose->swell_mm};
+                   sin(pose->turn_rad[place])};
 }
 
 /* `fresh`: also chooses the level, which then holds for the run. */
@@ -91,8 +91,11 @@ static void samples_take(udg_aligner *a, const udg_patch_set *set, const udg_pla
     const udg_patch *patch = &set->patches[p];
     placing l = placing_of(patch, pose, p);
     for (int i = 0; i < patch->count; i++, at++) {
-      double u = (double)patch->u[i] - l.swell * (double)patch->n_x[i];
-      double v = (double)patch->v[i] - l.swell * (double)patch->n_y[i];
+      double out = 0;
+      for (int k = 0; k < UDG_SWELLS; k++)
+        out += pose->swell_mm[k] * (double)patch->swell[k][i];
+      double u = (double)patch->u[i] - out * (double)patch->n_x[i];
+      double v = (double)patch->v[i] - out * (double)patch->n_y[i];
       double x = l.x + l.cosine * u - l.sine * v, y = l.y + l.sine * u + l.cosine * v;
       double w = m[6] * x + m[7] * y + m[8];
       a->mask[at] = 0;
@@ -125,7 +128,7 @@ static void samples_take(udg_aligner *a, const udg_patch_set *set, const udg_pla
  * x, y from the set's centre. */
 static void displacements(double x, double y, double d[UDG_GLOBAL_MAX][2]) {
   const double all[UDG_GLOBAL_MAX][2] = {
-      {1, 0}, {0, 1}, {-y, x}, {x, y}, {x, -y}, {y, x}, {x * x, x * y}, {x * y, y * y}, {0, 0}};
+      {1, 0}, {0, 1}, {-y, x}, {x, y}, {x, -y}, {y, x}, {x * x, x * y}, {x * y, y * y}};
   memcpy(d, all, sizeof all);
 }
 
@@ -149,8 +152,12 @@ static double row_fill(const udg_patch_set *set, const udg_patch *patch, const p
   double u = (double)patch->u[i], v = (double)patch->v[i];
   double ru = l->cosine * u - l->sine * v, rv = l->sine * u + l->cosine * v;
   displacements(l->x + ru - set->centre_mm[0], l->y + rv - set->centre_mm[1], moved);
-  moved[8][0] = -(l->cosine * (double)patch->n_x[i] - l->sine * (double)patch->n_y[i]);
-  moved[8][1] = -(l->sine * (double)patch->n_x[i] + l->cosine * (double)patch->n_y[i]);
+  double n_x = (double)patch->n_x[i], n_y = (double)patch->n_y[i];
+  for (int k = 0; k < UDG_SWELLS; k++) {
+    double out = (double)patch->swell[k][i];
+    moved[8 + k][0] = -out * (l->cosine * n_x - l->sine * n_y);
+    moved[8 + k][1] = -out * (l->sine * n_x + l->cosine * n_y);
+  }
   /* I(pose + step) = I + grad . displacement, so the step's columns enter the
    * system "columns * unknowns = grey level" with a minus. */
   float *pose_row = row + how->light;
@@ -353,12 +360,13 @@ static void priors_add(udg_aligner *a, const udg_patch_set *set, const layout *h
   }
   for (int j = 0; j < how->global; j++)
     a->energy[j] *= factor;
-  const double value[] = {pose->shear[0], pose->shear[1], pose->perspective[0],
-                          pose->perspective[1], pose->swell_mm};
-  const double deviation[] = {given->shear_sd, given->shear_sd, given->perspective_sd,
-                              given->perspective_sd, given->swell_sd};
-  for (int j = 4; j < how->global; j++)
-    prior_add(a, how->light + j, value[j - 4], deviation[j - 4]);
+  for (int j = 4; j < how->global; j++) {
+    double value = j < 6 ? pose->shear[j - 4] : j < 8 ? pose->perspective[j - 6]
+                                                      : pose->swell_mm[j - 8];
+    double deviation = j < 6 ? given->shear_sd : j < 8 ? given->perspective_sd
+                                                       : given->swell_sd[j - 8];
+    prior_add(a, how->light + j, value, deviation);
+  }
   for (int p = 0; how->place && p < set->patch_count; p++) {
     int first = how->light + how->global + how->place * p;
     prior_add(a, first, pose->offset_mm[p][0], given->slack_mm);
@@ -418,7 +426,8 @@ static void pose_step(udg_align_pose *pose, const udg_patch_set *set, const layo
     pose->shear[j] += s[4 + j];
     pose->perspective[j] += s[6 + j];
   }
-  pose->swell_mm += s[8];
+  for (int k = 0; k < UDG_SWELLS; k++)
+    pose->swell_mm[k] += s[8 + k];
   for (int p = 0; how->place && p < set->patch_count; p++) {
     const double *own = step + how->light + how->global + how->place * p;
     pose->offset_mm[p][0] += factor * own[0];
@@ -432,7 +441,7 @@ static double step_length(const udg_patch_set *set, const layout *how, const dou
   const double *g = step + how->light;
   double radius = set->radius_mm, longest = 0;
   for (int j = 0; j < how->global; j++) {
-    double move = fabs(g[j]) * (j < 2 || j == 8 ? 1 : j < 6 ? radius : radius * radius);
+    double move = fabs(g[j]) * (j < 2 || j >= 8 ? 1 : j < 6 ? radius : radius * radius);
     longest = fmax(longest, move);
   }
   for (int i = 0; how->place && i < 2 * set->patch_count; i++)

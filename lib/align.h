@@ -18,12 +18,15 @@
 #include "pose.h"
 
 #define UDG_COLUMNS_MAX 20
-#define UDG_GLOBAL_MAX 9 /* shift x, y, turn, ln scale, two shears, two perspective terms, swell */
+#define UDG_SWELLS 3
+/* shift x, y, turn, ln scale, two shears, two perspective terms, swells */
+#define UDG_GLOBAL_MAX (8 + UDG_SWELLS)
 
 typedef struct udg_patch {
   int count;
   float *u, *v;          /* mm, from the centre */
   float *n_x, *n_y;      /* unit vector away from the nearest outline's field side: grad distance */
+  float *swell[UDG_SWELLS]; /* how far a unit of each swell moves the pixel outwards, mm/mm */
   float *t, *t_x, *t_y;  /* count rows of the set's column_stride: T_k, dT_k/du, dT_k/dv (1/mm) */
   double centre_mm[2];
 } udg_patch;
@@ -38,12 +41,12 @@ typedef struct udg_patch_set {
 } udg_patch_set;
 
 typedef struct udg_align_settings {
-  int global_count;       /* first so many pose parameters are free: 0, 2, 3, 4, 6, 8, 9 */
+  int global_count;       /* first so many pose parameters are free: 0, 2, 3, 4, 6, 8, 9 ... */
   int places_free;        /* each place's own shift and turn, too */
   double slack_mm, slack_rad; /* prior s.d. of these */
   double shear_sd;        /* prior s.d. of the two shears */
   double perspective_sd;  /* prior s.d. of the perspective terms, 1/mm */
-  double swell_sd;        /* prior s.d. of the swell, mm */
+  double swell_sd[UDG_SWELLS]; /* prior s.d., mm */
   double clip_level;      /* samples at or above it are left out */
   double tukey;           /* residuals beyond so many s.d. count nothing; 0: least squares */
   double noise_floor;     /* smallest s.d. believed, grey levels */
@@ -56,7 +59,9 @@ typedef struct udg_align_settings {
 typedef struct udg_align_pose {
   udg_homography date_to_photo;
   double shear[2], perspective[2]; /* accumulated so far, for their priors */
-  double swell_mm;                 /* outlines lie so much further out: wear, a wider shoulder */
+  /* Shoulders other than the reference's, the same all round: outlines lie so
+   * much further out; the shoulder is wider; its outer half is the wider one. */
+  double swell_mm[UDG_SWELLS];
   double offset_mm[UDG_PLACES_MAX][2];
   double turn_rad[UDG_PLACES_MAX];
 } udg_align_pose;

@@ -6,14 +6,24 @@
 
 #include "rescale.h"
 
-#define LEVELS 3
-#define BLURS 1
+#define LEVELS 2
 
 /* Digit heights of the levels, patch px. */
-static const double LEVEL_PX[LEVELS] = {16, 32, 64};
+static const double LEVEL_PX[LEVELS] = {32, 64};
 /* A level finer than this times the photo shows nothing new. */
 static const double OVERSAMPLING_MAX = 1.5;
 static const double PATCH_BLUR_PX = 0.75;
+
+/* Contraction by a tilt of t is t^2 / 2, half of it in each shear: 0.006 for the
+ * 9 degrees that a hand-held close-up hardly passes. */
+static const double SHEAR_SD = 0.006;
+/* Tilt over distance: 0.15 rad at 150 mm. */
+static const double PERSPECTIVE_SD = 0.001;
+/* How unlike the reference the shoulder of a worn coin may be, in digit heights. */
+static const double SWELL_SHARE = 0.0125;
+/* What is left of a photo is dirt, grain and shadow, alike over many pixels, and
+ * weighs against the digits' slack accordingly. */
+static const double CORRELATION_PX = 60;
 
 typedef struct register_model {
   udg_template shape;
@@ -152,7 +162,7 @@ static void registration_fill(const udg_template *shape, const udg_align_pose *p
   memcpy(out->place_covariance, fit->place_covariance, sizeof out->place_covariance);
   covariance_fill(fit, scale, out);
   out->undetermined = fit->undetermined & 15u;
-  out->swell_mm = pose->swell_mm;
+  memcpy(out->swell_mm, pose->swell_mm, sizeof out->swell_mm);
   out->rms = fit->rms;
   out->noise = fit->sigma;
   out->score = fit->explained * fit->inside;
@@ -165,33 +175,36 @@ static void registration_fill(const udg_template *shape, const udg_align_pose *p
   out->light_azimuth_rad = atan2(-fit->light[UDG_COLUMN_Q], -fit->light[UDG_COLUMN_P]);
 }
 
+static udg_align_settings settings_of(const udg_date *date) {
+  double height = date->height_mm;
+  return (udg_align_settings){
+      .global_count = 10,
+      .places_free = 1,
+      .slack_mm = date->slack_mm,
+      .slack_rad = date->slack_rad,
+      .shear_sd = SHEAR_SD,
+      .perspective_sd = PERSPECTIVE_SD,
+      .swell_sd = {SWELL_SHARE * height, SWELL_SHARE * height, SWELL_SHARE * height},
+      .clip_level = 250,
+      .tukey = 4.685,
+      .noise_floor = 1,
+      .correlation_px = CORRELATION_PX,
+      .iterations_max = 10,
+      .stop_px = 0.02,
+      .step_max_px = 1.5};
+}
+
 static udg_status candidate_register(udg_register_state *state, const register_model *model,
                                      const udg_plane *grey, const udg_date *date,
                                      const udg_candidate *candidate, udg_registration *out) {
   udg_align_pose pose = {.date_to_photo = candidate->date_to_photo};
   udg_align_result fit = {0};
+  udg_align_settings how = settings_of(date);
   udg_status status = UDG_OK;
   for (int i = 0; i < LEVELS && status == UDG_OK; i++) {
     if (i > 0 && LEVEL_PX[i] > OVERSAMPLING_MAX * candidate->digit_height_px)
       break;
-    udg_patch_set set = model->levels[i];
-    if (i == 0)
-      set.column_count = UDG_COLUMN_CUBE_P;
-    udg_align_settings how = {.global_count = i == 0 ? 4 : 9,
-                              .places_free = i > 0,
-                              .slack_mm = date->slack_mm,
-                              .slack_rad = date->slack_rad,
-                              .shear_sd = 0.01,
-                              .perspective_sd = 0.001,
-                              .swell_sd = 0.02 * model->shape.height_mm,
-                              .clip_level = 250,
-                              .tukey = 4.685,
-                              .noise_floor = 1,
-                              .correlation_px = 4,
-                              .iterations_max = 10,
-                              .stop_px = 0.02,
-                              .step_max_px = 1.5};
-    status = level_run(state, &model->shape, &set, grey, &how, &pose, &fit);
+    status = level_run(state, &model->shape, &model->levels[i], grey, &how, &pose, &fit);
   }
   if (status == UDG_OK)
     registration_fill(&model->shape, &pose, &fit, out);

@@ -16,7 +16,7 @@ typedef struct udg_registration {
   double covariance[16];   /* by rows: shift x, y (px of the plane), turn (rad), ln scale;
                               digits' slack included */
   unsigned undetermined;   /* bit i: that row could not be told */
-  double swell_mm;         /* the photo's outlines lie so much further out: wear, wider shoulder */
+  double swell_mm[UDG_SWELLS]; /* see udg_align_pose */
   double rms;              /* grey levels, unclipped pixels of the date and its margin */
   double noise;            /* robust s.d. of the residual, grey levels */
   double score;            /* share of the photo's variance there that the lit date explains */

@@ -202,6 +202,15 @@ static void normal_take(const udg_template *made, double x, double y, float *n_x
   *n_y = half * (udg_plane_sample(d, x, y + 2) - udg_plane_sample(d, x, y - 2));
 }
 
+/* z runs from -1 at the foot of the shoulder to 1 at its top; beyond, stretch
+ * and skew fade. */
+static void swells_take(const udg_template *made, double d, udg_patch *patch, int i) {
+  double z = 2 * d / made->bevel_mm - 1, fade = exp(-z * z / 4);
+  patch->swell[0][i] = 1;
+  patch->swell[1][i] = (float)(-z * fade);
+  patch->swell[2][i] = (float)(z * z * fade);
+}
+
 /* Walks the patch pixels of a grid of px_per_mm; counts them in `counts`, and
  * with patches that have storage also writes where they lie. */
 static void grid_walk(const udg_template *made, double px_per_mm, udg_patch_set *set,
@@ -225,6 +234,7 @@ static void grid_walk(const udg_template *made, double px_per_mm, udg_patch_set 
       udg_patch *patch = &set->patches[place];
       if (patch->u) {
         normal_take(made, fx, fy, &patch->n_x[counts[place]], &patch->n_y[counts[place]]);
+        swells_take(made, (double)made->distance.v[at], patch, counts[place]);
         patch->u[counts[place]] = (float)(x - made->place_mm[place][0]);
         patch->v[counts[place]] = (float)(y - made->place_mm[place][1]);
       }
@@ -237,13 +247,15 @@ static udg_status patches_create(const udg_settings *settings, const int counts[
   for (int p = 0; p < set->patch_count; p++) {
     udg_patch *patch = &set->patches[p];
     size_t count = (size_t)counts[p], cells = count * (size_t)set->column_stride;
-    patch->u = udg_memory_get(settings, count + 1, 4 * sizeof *patch->u);
+    patch->u = udg_memory_get(settings, count + 1, (4 + UDG_SWELLS) * sizeof *patch->u);
     patch->t = udg_memory_get(settings, cells + 1, 3 * sizeof *patch->t);
     if (!patch->u || !patch->t)
       return UDG_ERROR_MEMORY;
     patch->v = patch->u + count;
     patch->n_x = patch->v + count;
     patch->n_y = patch->n_x + count;
+    for (int k = 0; k < UDG_SWELLS; k++)
+      patch->swell[k] = patch->n_y + (size_t)(k + 1) * count;
     patch->t_x = patch->t + cells;
     patch->t_y = patch->t_x + cells;
     patch->count = counts[p];
