@@ -15,6 +15,8 @@ static const double OUTSIDE_MAX = 0.15;
 static const double SAME_SPOT = 0.4;
 /* Highest digits in the copy in which edges are looked for. */
 static const double EDGE_HEIGHT_PX = 48;
+/* Restarts lie so far off, in digit heights. */
+static const double RESTART_REACH = 0.06;
 #define MIDDLE_COUNT 8 /* candidates looked at in the second, finer verification */
 #define MIP_LEVELS 12
 
@@ -394,16 +396,6 @@ static udg_status coarse_search(udg_find_state *state, const udg_find_model *mod
   return status;
 }
 
-static void pool_sort(udg_find_state *state) {
-  for (int i = 1; i < state->pool_count; i++) {
-    pooled moved = state->pool[i];
-    int j = i;
-    for (; j > 0 && state->pool[j - 1].score < moved.score; j--)
-      state->pool[j] = state->pool[j - 1];
-    state->pool[j] = moved;
-  }
-}
-
 /* Fits a lit date as a similarity at one candidate and rescores it. */
 static void verify_one(udg_find_state *state, const udg_find_model *model,
                        const udg_patch_set *patches, int columns, const udg_plane *grey,
@@ -459,6 +451,24 @@ static void pool_merge(udg_find_state *state) {
     pool_add(state, &copy[i]);
 }
 
+/* Under a hard lamp a shoulder can be taken for its neighbour, less than a
+ * shoulder's width off: a minimum of its own, out of which Gauss-Newton does not
+ * come.  Other starts around the candidate do. */
+static void restart(udg_find_state *state, const udg_find_model *model, const udg_plane *grey,
+                    pooled *candidate) {
+  static const int at[8][2] = {{1, 0}, {-1, 0}, {0, 1}, {0, -1}, {1, 1}, {-1, -1}, {1, -1}, {-1, 1}};
+  const pooled first = *candidate;
+  double reach = RESTART_REACH * model->shape.height_mm;
+  for (int i = 0; i < 8; i++) {
+    pooled trial = first;
+    udg_homography moved = udg_homography_similarity(1, 0, reach * at[i][0], reach * at[i][1]);
+    trial.date_to_photo = udg_homography_after(&first.date_to_photo, &moved);
+    verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, grey, &trial);
+    if (trial.score > candidate->score)
+      *candidate = trial;
+  }
+}
+
 static void verify_all(udg_find_state *state, const udg_find_model *model,
                        const udg_plane *grey) {
   const udg_template *shape = &model->shape;
@@ -477,7 +487,8 @@ static void verify_all(udg_find_state *state, const udg_find_model *model,
   for (int i = 0; i < state->pool_count; i++)
     verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, grey, &state->pool[i]);
   pool_merge(state);
-  pool_sort(state);
+  if (state->pool_count > 0)
+    restart(state, model, grey, &state->pool[0]);
 }
 
 udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t date_index,
