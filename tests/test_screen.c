@@ -195,6 +195,15 @@ static void a_folder_becomes_a_short_list(void **state) {
   expect_run(1, "", "no listing 'p003'", "$U show a.db p003");
 }
 
+/* The run counts on the quick, the page over all that it shows. */
+static void run_and_page_count_alike(void **state) {
+  (void)state;
+  expect_run(0, "", "",
+             "mkdir -p more; cp many/p00*.jpg more; cp many/p013.jpg more/same.jpg; "
+             "$U screen many more -r $R -s al.db -q >al.txt; $U page al.db -o al; "
+             "grep -qF \"$(head -1 al.txt)\" al/index.html && grep -q '(40 judged)' al.txt");
+}
+
 static void the_number_of_jobs_changes_nothing(void **state) {
   (void)state;
   expect_run(0, "", "", "$U screen many -r $R -r $R2 -s j1.db --pictures all");
@@ -471,7 +480,8 @@ static void stores_that_are_none_are_refused(void **state) {
 int main(void) {
   const struct CMUnitTest tests[] = {cmocka_unit_test(wrong_usage_is_answered_with_usage),
                                      cmocka_unit_test(a_folder_becomes_a_short_list),
-                                     cmocka_unit_test(the_number_of_jobs_changes_nothing),
+                                     cmocka_unit_test(run_and_page_count_alike),
+      cmocka_unit_test(the_number_of_jobs_changes_nothing),
                                      cmocka_unit_test(the_stream_is_in_order),
                                      cmocka_unit_test(the_same_photo_is_worked_once),
                                      cmocka_unit_test(a_changed_file_is_read_anew),

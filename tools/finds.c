@@ -44,19 +44,49 @@ static int copy_texts(store_find *f) {
   return status;
 }
 
+/* Room for one more of `bytes` each; 0, or -1. */
+static int grow(void **items, size_t count, size_t *room, size_t bytes) {
+  if (count < *room)
+    return 0;
+  size_t wanted = *room ? 2 * *room : 64;
+  void *larger = realloc(*items, wanted * bytes);
+  if (!larger)
+    return -1;
+  *items = larger;
+  *room = wanted;
+  return 0;
+}
+
+static int take_other(finds_list *list, const store_find *told) {
+  void *others = list->others;
+  if (!told->judged)
+    return 0;
+  list->starved = grow(&others, list->other_count, &list->other_room, sizeof *list->others) != 0;
+  list->others = others;
+  if (list->starved)
+    return 1;
+  finds_other *o = &list->others[list->other_count++];
+  *o = (finds_other){.photo_id = told->photo_id,
+                     .group_id = told->group_id,
+                     .p_value = rank_listing_p(told->p_value, told->judged_count),
+                     .evidence = told->evidence,
+                     .decoy_evidence = told->decoy_evidence,
+                     .place = (short)told->place,
+                     .digit = told->digit};
+  memcpy(&o->verdict, told->verdict, sizeof o->verdict); /* the shortest has five */
+  return 0;
+}
+
 static int take(void *user, const store_find *told) {
   finds_list *list = user;
-  if (list->count == list->room) {
-    size_t room = list->room ? 2 * list->room : 64;
-    find *larger = realloc(list->items, room * sizeof *larger);
-    if (!larger) {
-      list->starved = 1;
-      return 1;
-    }
-    list->items = larger;
-    list->room = room;
-  }
-  find *f = &list->items[list->count];
+  void *items = list->items;
+  if (list->flagged_only && !(told->verdict && strcmp(told->verdict, "underdigit") == 0))
+    return take_other(list, told);
+  list->starved = grow(&items, list->count, &list->room, sizeof *list->items) != 0;
+  list->items = items;
+  if (list->starved)
+    return 1;
+  find *f = &list->items[list->count++];
   *f = (find){.is = *told,
               .p_value = (double)NAN,
               .q_value = (double)NAN,
@@ -64,7 +94,6 @@ static int take(void *user, const store_find *told) {
               .value = (double)NAN,
               .gain = (double)NAN,
               .ceiling = (double)NAN};
-  list->count++;
   list->starved = copy_texts(&f->is) != 0;
   return list->starved;
 }
@@ -73,6 +102,7 @@ void finds_clear(finds_list *list) {
   for (size_t i = 0; i < list->count; i++)
     clear_texts(&list->items[i].is);
   free(list->items);
+  free(list->others);
   *list = (finds_list){0};
 }
 
@@ -139,13 +169,48 @@ static int mark_copies(finds_list *list) {
   return 0;
 }
 
-/* Benjamini-Hochberg over distinct photographs; a copy gets what an equal p-value gets. */
-static int adjust(finds_list *list) {
-  double *p = malloc((list->count ? list->count : 1) * sizeof *p), *q = NULL;
+static int compare_others(const void *x, const void *y) {
+  const finds_other *a = x, *b = y;
+  if (a->group_id != b->group_id)
+    return a->group_id < b->group_id ? -1 : 1;
+  if (a->photo_id != b->photo_id)
+    return a->photo_id < b->photo_id ? -1 : 1;
+  return (a->p_value > b->p_value) - (a->p_value < b->p_value);
+}
+
+/* As mark_copies(): what is not flagged is like nothing that is. */
+static void mark_other_copies(finds_list *list) {
+  if (list->other_count)
+    qsort(list->others, list->other_count, sizeof *list->others, compare_others);
+  for (size_t i = 1; i < list->other_count; i++) {
+    finds_other *o = &list->others[i];
+    for (size_t k = i; o->group_id && !o->copy && k-- > 0;) {
+      const finds_other *before = &list->others[k];
+      if (before->group_id != o->group_id)
+        break;
+      o->copy = before->photo_id == o->photo_id ||
+                (before->verdict == o->verdict && before->place == o->place &&
+                 before->digit == o->digit);
+    }
+  }
+}
+
+static size_t gather(const finds_list *list, double *p) {
   size_t n = 0;
-  for (size_t i = 0; p && i < list->count; i++)
+  for (size_t i = 0; i < list->count; i++)
     if (list->items[i].is.judged && !list->items[i].copy_of_other)
       p[n++] = list->items[i].p_value;
+  for (size_t i = 0; i < list->other_count; i++)
+    if (!list->others[i].copy)
+      p[n++] = list->others[i].p_value;
+  return n;
+}
+
+/* Benjamini-Hochberg over distinct photographs; a copy gets what an equal p-value gets. */
+static int adjust(finds_list *list) {
+  size_t most = list->count + list->other_count;
+  double *p = malloc((most ? most : 1) * sizeof *p), *q = NULL;
+  size_t n = p ? gather(list, p) : 0;
   q = p ? malloc((n ? n : 1) * sizeof *q) : NULL;
   int status = q && rank_adjust(p, n, q) == 0 ? 0 : -1;
   for (size_t i = 0, k = 0; status == 0 && i < list->count; i++) {
@@ -169,9 +234,28 @@ static int adjust(finds_list *list) {
   return status;
 }
 
+static void count_decoys(finds_list *list, double least_evidence) {
+  int told = 0;
+  long decoys = 0;
+  for (size_t i = 0; i < list->count; i++) {
+    const find *f = &list->items[i];
+    if (f->copy_of_other || !f->is.judged || !isfinite(f->is.decoy_evidence))
+      continue;
+    told = 1;
+    decoys += f->is.decoy_evidence >= least_evidence;
+  }
+  for (size_t i = 0; i < list->other_count; i++) {
+    const finds_other *o = &list->others[i];
+    if (o->copy || !isfinite(o->decoy_evidence))
+      continue;
+    told = 1;
+    decoys += o->decoy_evidence >= least_evidence;
+  }
+  list->decoys = told && list->flagged ? decoys : -1;
+}
+
 static void count_chance(finds_list *list) {
   double worst_p = 0, least_evidence = INFINITY;
-  int told = 0;
   for (size_t i = 0; i < list->count; i++) {
     const find *f = &list->items[i];
     if (!f->flagged || f->copy_of_other || !f->is.judged)
@@ -182,15 +266,7 @@ static void count_chance(finds_list *list) {
   }
   list->by_chance =
       list->flagged ? fmin((double)list->judged * worst_p, (double)list->flagged) : (double)NAN;
-  long decoys = 0;
-  for (size_t i = 0; i < list->count; i++) {
-    const find *f = &list->items[i];
-    if (f->copy_of_other || !f->is.judged || !isfinite(f->is.decoy_evidence))
-      continue;
-    told = 1;
-    decoys += f->is.decoy_evidence >= least_evidence;
-  }
-  list->decoys = told && list->flagged ? decoys : -1;
+  count_decoys(list, least_evidence);
 }
 
 static const char *claim_note(const find *f) {
@@ -238,7 +314,7 @@ static void complain(const char *text) {
 
 int finds_load(store *s, const finds_options *options, finds_list *list, udg_message *message) {
   rank_values values = {0};
-  *list = (finds_list){0};
+  *list = (finds_list){.flagged_only = options->flagged_only};
   if (options->values_path &&
       rank_values_read(options->values_path, &values, complain, &list->value_faults, message) != 0)
     return -1;
@@ -257,6 +333,7 @@ int finds_load(store *s, const finds_options *options, finds_list *list, udg_mes
   }
   if (list->count)
     qsort(list->items, list->count, sizeof *list->items, compare_finds);
+  mark_other_copies(list);
   if (status == 0 && (list->starved || mark_copies(list) != 0 || adjust(list) != 0)) {
     snprintf(message->text, sizeof message->text, "not enough memory");
     status = -1;

@@ -11,7 +11,17 @@ typedef struct finds_options {
   const char *grade;       /* of listings that tell none; NULL: not known */
   double margin;           /* 0.3: 30 % */
   int64_t now;             /* seconds since 1970 */
+  int flagged_only;        /* the list holds flagged listings alone; all of them count */
 } finds_options;
+
+/* What the others are counted by when only flagged ones are held. */
+typedef struct finds_other {
+  int64_t photo_id, group_id;
+  double p_value, evidence, decoy_evidence;
+  int verdict; /* its first letters */
+  short place;
+  char digit, copy;
+} finds_other;
 
 typedef struct find {
   store_find is;     /* strings owned by the list */
@@ -29,6 +39,9 @@ typedef struct find {
 typedef struct finds_list {
   find *items;
   size_t count, room;
+  finds_other *others;
+  size_t other_count, other_room;
+  int flagged_only;
   size_t judged;    /* distinct photographs that could be judged */
   size_t flagged;   /* distinct ones with a trace */
   double by_chance; /* of these, expected at most; NAN when none is flagged */

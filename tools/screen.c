@@ -230,6 +230,7 @@ static int print_outcome(screen_run *run) {
   finds_list list;
   char sentence[300];
   finds_defaults(&options);
+  options.flagged_only = 1;
   if (finds_load(run->s, &options, &list, &run->why) != 0)
     return -1;
   finds_sentence(&list, sentence, sizeof sentence);

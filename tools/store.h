@@ -163,8 +163,8 @@ typedef struct store_find {
   int64_t upright_width, upright_height; /* 0: no picture kept */
 } store_find;
 
-/* Calls `take` for each listing in the order of its first queueing; strings hold
- * during the call only.  `take` gives non-zero to stop.  0 or -1. */
+/* Calls `take` for each listing, in no order to rely on; strings hold during the
+ * call only.  `take` gives non-zero to stop.  0 or -1. */
 int store_finds(store *s, int (*take)(void *user, const store_find *find), void *user);
 
 /* A kept picture: 1 (caller frees picture->jpeg), 0 when there is none, -1. */

@@ -10,27 +10,33 @@
 /* Of a listing's photos the one with the strongest answer: a trace before other
  * verdicts, judged before not, then by evidence, then in the listing's order. */
 static const char finds[] =
-    "WITH f AS (SELECT file.*, p.best_reference_id, p.tied, p.group_id, p.sha256,"
-    "  coalesce(file.error, p.error) AS fault, r.reference_id, r.date, r.verdict, r.judged,"
-    "  r.evidence, r.p_value, r.place, r.digit, r.strength, r.state, r.decoy_evidence, r.words,"
-    "  r.present_path, r.trace_path"
+    /* Only what ranks goes through the sorter; texts are fetched after it. */
+    "WITH f AS (SELECT file.file_id, file.listing_id, file.position, r.verdict='underdigit' AS find,"
+    "  ifnull(r.judged, 0) AS judged, r.evidence,"
+    "  (file.error IS NOT NULL OR p.error IS NOT NULL) AS fault"
     "  FROM file LEFT JOIN photo p USING(photo_id)"
     "  LEFT JOIN result r ON r.photo_id=file.photo_id AND r.reference_id=p.best_reference_id),"
-    " o AS (SELECT *, row_number() OVER w AS nth, count(*) OVER l AS photos,"
-    "  count(CASE WHEN judged THEN 1 END) OVER l AS judged_photos,"
-    "  count(fault) OVER l AS unread FROM f"
+    " o AS (SELECT file_id, listing_id, row_number() OVER w AS nth, count(*) OVER l AS photos,"
+    "  sum(judged) OVER l AS judged_photos, sum(fault) OVER l AS unread FROM f"
     "  WINDOW l AS (PARTITION BY listing_id), w AS (PARTITION BY listing_id ORDER BY"
-    "   verdict='underdigit' DESC, ifnull(judged, 0) DESC, evidence DESC, position))"
+    "   find DESC, judged DESC, evidence DESC, position))"
     " SELECT l.listing_id, l.id, l.title, l.address, l.price, l.currency, l.closes, l.closes_at,"
-    "  l.note, l.grade, o.file_id, o.photo_id, o.path, o.fault, o.photos, o.judged_photos,"
-    "  o.unread, ref.name, o.reference_id, o.date, o.verdict, o.judged, o.evidence, o.p_value,"
-    "  o.place, o.digit, o.strength, o.state, o.decoy_evidence, o.words, o.present_path,"
-    "  o.trace_path, o.tied, o.group_id, o.sha256, m.mark, pic.width, pic.height"
-    " FROM listing l LEFT JOIN o ON o.listing_id=l.listing_id AND o.nth=1"
-    " LEFT JOIN reference ref ON ref.reference_id=o.reference_id"
+    "  l.note, l.grade, o.file_id, f.photo_id, f.path, coalesce(f.error, p.error), o.photos,"
+    "  o.judged_photos, o.unread, ref.name, r.reference_id, r.date, r.verdict, r.judged,"
+    "  r.evidence, r.p_value, r.place, r.digit, r.strength, r.state, r.decoy_evidence, r.words,"
+    "  r.present_path, r.trace_path, p.tied, p.group_id, p.sha256, m.mark, pic.width, pic.height"
+    " FROM o JOIN listing l USING(listing_id) JOIN file f ON f.file_id=o.file_id"
+    " LEFT JOIN photo p ON p.photo_id=f.photo_id"
+    " LEFT JOIN result r ON r.photo_id=f.photo_id AND r.reference_id=p.best_reference_id"
+    " LEFT JOIN reference ref ON ref.reference_id=r.reference_id"
     " LEFT JOIN mark m ON m.listing_id=l.listing_id"
-    " LEFT JOIN picture pic ON pic.photo_id=o.photo_id AND pic.reference_id=o.reference_id"
-    "  AND pic.kind='upright' ORDER BY l.listing_id";
+    " LEFT JOIN picture pic ON pic.photo_id=f.photo_id AND pic.reference_id=r.reference_id"
+    "  AND pic.kind='upright' WHERE o.nth=1"
+    " UNION ALL SELECT listing_id, id, title, address, price, currency, closes, closes_at, note,"
+    "  grade, NULL, NULL, NULL, NULL, 0, 0, 0, NULL, NULL, NULL, NULL, 0, NULL, NULL, NULL, NULL,"
+    "  NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL,"
+    "  (SELECT mark FROM mark m WHERE m.listing_id=listing.listing_id), NULL, NULL"
+    "  FROM listing WHERE listing_id NOT IN (SELECT listing_id FROM file)";
 
 static store_find read_find(sql_query *q) {
   const char *digit = sql_text(q, 25);

@@ -1,0 +1,51 @@
+#!/bin/sh
+# Photos a second, peak memory and the share of decoding of a screening run:
+#   sh tests/bench/screen.sh BUILD_FOLDER [COUNT]       default: 2000 photos
+set -eu
+build=$(cd "$1" && pwd)
+count=${2:-2000}
+root=$(cd "$(dirname "$0")/../.." && pwd)
+reference=$root/testimages/references/karrow.json
+work=$(mktemp -d)
+trap 'rm -rf "$work"' EXIT
+cd "$work"
+
+"$build/testimages/underdigit-testimages" --reference "$reference" --output photos \
+  --count "$count" --seed 77 --digit-px 40:90 >/dev/null
+
+# CPU and wall seconds and peak memory of one run, as the kernel counts them.
+measure() {
+  python3 - "$@" <<'P'
+import resource, sqlite3, subprocess, sys, time
+command, jobs, reference, photos = sys.argv[1:5]
+store = "run%s.db" % jobs
+began = time.monotonic()
+subprocess.run([command, "screen", *photos.split(), "--reference", reference, "--store", store,
+                "--jobs", jobs, "--quiet"], check=False, stdout=subprocess.DEVNULL)
+took = time.monotonic() - began
+used = resource.getrusage(resource.RUSAGE_CHILDREN)
+with sqlite3.connect(store) as kept:
+    n, = kept.execute("SELECT count(*) FROM result").fetchone()
+cpu = used.ru_utime + used.ru_stime
+print("%s job%s: %d photos in %.1f s, %.2f photos/s, %.3f s CPU a photo, peak %.1f MB"
+      % (jobs, "" if jobs == "1" else "s", n, took, n / took, cpu / n, used.ru_maxrss / 1024))
+P
+}
+
+# Decoding alone: djpeg to grey, which is what the library asks of libjpeg.
+python3 - <<'P'
+import glob, resource, subprocess
+photos = sorted(glob.glob("photos/*.jpg"))[:200]
+for photo in photos:
+    subprocess.run(["djpeg", "-grayscale", "-outfile", "/dev/null", photo], check=True)
+used = resource.getrusage(resource.RUSAGE_CHILDREN)
+print("decoding: %.4f s CPU a photo (djpeg -grayscale, its start included)"
+      % ((used.ru_utime + used.ru_stime) / len(photos)))
+P
+mkdir ten
+for photo in $(ls photos/*.jpg | head -10); do ln -s "../$photo" ten/; done
+echo "ten photos, for the memory:"
+measure "$build/tools/underdigit" 1 "$reference" ten
+rm -f run1.db
+measure "$build/tools/underdigit" 1 "$reference" photos
+measure "$build/tools/underdigit" 2 "$reference" photos

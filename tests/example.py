@@ -1,0 +1,52 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: GPL-2.0-or-later
+"""Runs the commands of docs/screening.md: example.py DOC PLAIN_COUNT TOOLS TESTIMAGES
+
+PLAIN_COUNT replaces the 97 plain coins where the full count would take too long.
+"""
+import csv
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+
+
+def main():
+    doc, plain, tools, testimages = sys.argv[1:5]
+    root = os.path.dirname(os.path.dirname(os.path.abspath(doc)))
+    with open(doc, encoding="utf-8") as file:
+        commands = [line[6:].rstrip("\n") for line in file if line.startswith("    $ ")]
+    assert len(commands) == 12, len(commands)
+    assert "--count 97 " in commands[1]
+    commands[1] = commands[1].replace("--count 97 ", "--count %s " % plain)
+    best = "K-%d" % (int(plain) + 3)
+    folder = tempfile.mkdtemp(prefix="underdigit-example-")
+    environment = {**os.environ,
+                   "PATH": os.pathsep.join([os.path.dirname(tools), os.path.dirname(testimages),
+                                            os.environ["PATH"]])}
+    said = []
+    try:
+        os.symlink(os.path.join(root, "testimages"), os.path.join(folder, "testimages"))
+        for command in commands:
+            command = command.replace("K-100", best)
+            done = subprocess.run(["sh", "-c", command], cwd=folder, env=environment, text=True,
+                                  stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
+            print("$", command)
+            print(done.stdout)
+            assert done.returncode == 0, done.returncode
+            said.append(done.stdout)
+        with open(os.path.join(folder, "example/finds.csv"), newline="", encoding="utf-8") as file:
+            finds = list(csv.DictReader(file))
+        wanted = {"K-%d" % (int(plain) + k) for k in (1, 2, 3)}
+        assert {row["id"] for row in finds} == wanted, [row["id"] for row in finds]
+        assert all(float(row["gain"]) > 0 for row in finds)
+        assert any("Of these 3 flagged, expect hardly any" in text for text in said)
+        assert any("A trace of an earlier" in text for text in said)
+        with open(os.path.join(folder, "example/page/index.html"), encoding="utf-8") as file:
+            assert best in file.read()
+    finally:
+        shutil.rmtree(folder)
+
+
+main()
