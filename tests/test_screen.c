@@ -481,7 +481,7 @@ int main(void) {
   const struct CMUnitTest tests[] = {cmocka_unit_test(wrong_usage_is_answered_with_usage),
                                      cmocka_unit_test(a_folder_becomes_a_short_list),
                                      cmocka_unit_test(run_and_page_count_alike),
-      cmocka_unit_test(the_number_of_jobs_changes_nothing),
+                                     cmocka_unit_test(the_number_of_jobs_changes_nothing),
                                      cmocka_unit_test(the_stream_is_in_order),
                                      cmocka_unit_test(the_same_photo_is_worked_once),
                                      cmocka_unit_test(a_changed_file_is_read_anew),

@@ -188,9 +188,9 @@ static void mark_other_copies(finds_list *list) {
       const finds_other *before = &list->others[k];
       if (before->group_id != o->group_id)
         break;
-      o->copy = before->photo_id == o->photo_id ||
-                (before->verdict == o->verdict && before->place == o->place &&
-                 before->digit == o->digit);
+      o->copy =
+          before->photo_id == o->photo_id ||
+          (before->verdict == o->verdict && before->place == o->place && before->digit == o->digit);
     }
   }
 }

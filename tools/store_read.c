@@ -11,7 +11,8 @@
  * verdicts, judged before not, then by evidence, then in the listing's order. */
 static const char finds[] =
     /* Only what ranks goes through the sorter; texts are fetched after it. */
-    "WITH f AS (SELECT file.file_id, file.listing_id, file.position, r.verdict='underdigit' AS find,"
+    "WITH f AS (SELECT file.file_id, file.listing_id, file.position, r.verdict='underdigit' AS "
+    "find,"
     "  ifnull(r.judged, 0) AS judged, r.evidence,"
     "  (file.error IS NOT NULL OR p.error IS NOT NULL) AS fault"
     "  FROM file LEFT JOIN photo p USING(photo_id)"
