@@ -13,7 +13,8 @@ import tempfile
 
 
 def main():
-    doc, plain, tools, testimages = sys.argv[1:5]
+    doc, tools, testimages = (os.path.abspath(sys.argv[i]) for i in (1, 3, 4))
+    plain = sys.argv[2]
     root = os.path.dirname(os.path.dirname(os.path.abspath(doc)))
     with open(doc, encoding="utf-8") as file:
         commands = [line[6:].rstrip("\n") for line in file if line.startswith("    $ ")]
