@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "linalg.h"
+#include "spline.h"
 
 /* A pixel's row of the joint system: T (light), the pose's derivatives, the
  * place's own, the sampled grey level last. */
@@ -106,7 +107,7 @@ static void samples_take(udg_aligner *a, const udg_patch_set *set, const udg_pla
       if (!(px >= 0 && px <= photo->width && py >= 0 && py <= photo->height))
         continue;
       inside++;
-      float value = udg_plane_sample(photo, px, py);
+      float value = udg_spline_sample(photo, px, py);
       if ((double)value >= clip_level)
         continue;
       used++;
@@ -118,8 +119,9 @@ static void samples_take(udg_aligner *a, const udg_patch_set *set, const udg_pla
   a->inside = at ? (double)inside / at : 0;
   a->clipped = inside ? 1 - (double)used / inside : 0;
   a->used = used;
+  /* Without a column for the level the grey levels must stay as they are. */
   if (fresh)
-    a->level = used ? sum / used : 0;
+    a->level = used && set->background_count > 0 ? sum / used : 0;
   for (int i = 0; i < at; i++)
     a->sample[i] = a->mask[i] > 0 ? a->sample[i] - (float)a->level : 0;
 }

@@ -86,7 +86,8 @@ typedef struct udg_aligner udg_aligner;
 udg_status udg_aligner_create(const udg_settings *settings, int pixels_max, udg_aligner **aligner);
 void udg_aligner_destroy(udg_aligner *aligner);
 
-/* Improves `pose`.  The photo should be about as blurred as the columns. */
+/* Improves `pose`.  The photo has gone through udg_spline_prepare() and should be
+ * about as blurred as the columns. */
 void udg_align_run(udg_aligner *aligner, const udg_patch_set *set, const udg_plane *photo,
                    const udg_align_settings *how, udg_align_pose *pose, udg_align_result *result);
 

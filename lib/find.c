@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "find_internal.h"
+#include "spline.h"
 
 /* From one searched scale to the next: half a step moves the end of a date two
  * heights from the middle by 2 height 0.06 = 1.1 px at 10 px, a third of a stroke. */
@@ -418,6 +419,7 @@ static void verify_one(udg_find_state *state, const udg_find_model *model,
   double window_px =
       candidate->height_px * udg_homography_scale(&to_window, candidate->x, candidate->y);
   udg_find_flatten(&state->window.plane, window_px, &state->first.plane, &state->second.plane);
+  udg_spline_prepare(&state->window.plane);
   udg_align_settings how = {.global_count = 4,
                             .clip_level = INFINITY,
                             .noise_floor = 1e-3,

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "rescale.h"
+#include "spline.h"
 
 #define LEVELS 2
 
@@ -134,6 +135,7 @@ static udg_status level_run(udg_register_state *state, const udg_template *shape
   if (status != UDG_OK)
     return status;
   pose->date_to_photo = udg_homography_after(&to_window, &pose->date_to_photo);
+  udg_spline_prepare(&state->window.plane);
   udg_align_run(state->aligner, set, &state->window.plane, how, pose, fit);
   if (!udg_homography_invert(&to_window, &from_window))
     return UDG_ERROR_INTERNAL;

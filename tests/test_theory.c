@@ -20,6 +20,7 @@
 
 #include "align.h"
 #include "relief.h"
+#include "spline.h"
 #include "stats.h"
 #include "subspace.h"
 #include "support.h"
@@ -76,7 +77,7 @@ static udg_template relief;
 static udg_plane fine[PLANES];
 static udg_patch_set patches;
 static udg_aligner *aligner;
-static udg_plane photo;
+static udg_plane photo, prepared; /* the same as spline coefficients */
 static uint64_t seed = 20;
 
 static double unit(void) {
@@ -158,6 +159,7 @@ static int set_up(void **state) {
   patches.column_count = UDG_COLUMN_Q + 1; /* matt metal: level, ramps, p, q */
   assert_int_equal(udg_aligner_create(&settings, udg_patch_set_pixels(&patches), &aligner), UDG_OK);
   assert_int_equal(udg_plane_create(&settings, WIDTH, HEIGHT, &photo), UDG_OK);
+  assert_int_equal(udg_plane_create(&settings, WIDTH, HEIGHT, &prepared), UDG_OK);
   return 0;
 }
 
@@ -166,6 +168,7 @@ static int tear_down(void **state) {
   for (int k = 0; k < PLANES; k++)
     udg_plane_destroy(&settings, &fine[k]);
   udg_plane_destroy(&settings, &photo);
+  udg_plane_destroy(&settings, &prepared);
   udg_aligner_destroy(aligner);
   udg_patch_set_destroy(&settings, &patches);
   udg_template_destroy(&settings, &relief);
@@ -310,7 +313,9 @@ static scene estimate(const scene *truth) {
   moved = udg_homography_after(&off, &moved);
   found.date_to_photo = udg_homography_after(&from_middle, &moved);
   udg_align_result result;
-  udg_align_run(aligner, &patches, &photo, &how, &found, &result);
+  memcpy(prepared.v, photo.v, (size_t)WIDTH * (size_t)HEIGHT * sizeof *photo.v);
+  udg_spline_prepare(&prepared);
+  udg_align_run(aligner, &patches, &prepared, &how, &found, &result);
   assert_int_equal(result.undetermined, 0);
   return (scene){found.date_to_photo, result.light[UDG_COLUMN_P], result.light[UDG_COLUMN_Q]};
 }
