@@ -134,7 +134,9 @@ udg_status udg_upright_make(udg_upright *upright, const udg_plane *photo,
                                          centre, half, upright->px_per_mm, &upright->window,
                                          &upright->window_scratch, &to_window);
   if (status != UDG_OK)
-    return udg_fail(message, status, "the date lies outside the photo");
+    return udg_fail(message, status, "%s",
+                    status == UDG_ERROR_MEMORY ? "no memory for the upright date"
+                                               : "the date lies outside the photo");
   udg_homography to_mm = udg_homography_similarity(1.0 / upright->px_per_mm, 0.0,
                                                    -upright->origin_px[0] / upright->px_per_mm,
                                                    -upright->origin_px[1] / upright->px_per_mm);
