@@ -2,13 +2,17 @@
 #include "support.h"
 
 #include <dirent.h>
+#include <math.h>
+#include <setjmp.h>
 #include <stdarg.h>
+#include <stddef.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <cmocka.h>
 #include <jpeglib.h>
 #include <png.h>
 
@@ -274,6 +278,13 @@ int test_run(const char *format, ...) {
     die("command too long");
   const int status = system(command);
   return WIFEXITED(status) ? WEXITSTATUS(status) : -1;
+}
+
+void test_near_at(double a, double b, double within, const char *file, int line) {
+  if (fabs(a - b) <= within)
+    return;
+  print_error("%.10g and %.10g are not within %.3g\n", a, b, within);
+  _fail(file, line);
 }
 
 uint32_t test_random(uint64_t *state) {

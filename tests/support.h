@@ -86,6 +86,10 @@ int test_has_program(const char *program);
 /* Exit status of a shell command. */
 int test_run(const char *format, ...) __attribute__((format(printf, 1, 2)));
 
+/* Fails the test, telling both, unless a and b are within `within` of each other. */
+#define test_near(a, b, within) test_near_at((double)(a), (double)(b), within, __FILE__, __LINE__)
+void test_near_at(double a, double b, double within, const char *file, int line);
+
 /* Deterministic pseudo-random numbers (xorshift64*), state != 0. */
 uint32_t test_random(uint64_t *state);
 

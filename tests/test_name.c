@@ -1,0 +1,329 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Verdicts from made tables of scores: each explanation wins when its marks are seen. */
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "name.h"
+#include "support.h"
+
+static udg_date date;
+static struct udg_reference reference;
+static udg_upright upright;
+static udg_score score;
+static udg_settings settings;
+static udg_result result;
+
+/* The smallest and the largest trace of its kind that a photo shows. */
+static udg_hypothesis *put(int place, char digit, udg_trace_kind kind, double energy) {
+  udg_hypothesis *h = &score.hypotheses[score.count++];
+  int seen = energy > 100.0;
+  *h = (udg_hypothesis){.place = place,
+                        .digit = digit,
+                        .kind = kind,
+                        .energy = energy,
+                        .share = seen ? 0.8 : 0.05,
+                        .amplitude = seen ? 0.6 : 0.05,
+                        .visible = 0.7,
+                        .complete = seen ? 0.95 : 0.4,
+                        .missing = seen ? 0.0 : 0.5,
+                        .uneven = seen ? 0.1 : 2.0,
+                        .largest = seen ? 0.12 : 0.5,
+                        .around = 1.0,
+                        .odd = seen ? 0.6 : 0.05,
+                        .even = seen ? 0.4 : 0.05,
+                        .cells = 12,
+                        .norm = 2000.0,
+                        .offset_px = {3.0, -6.0},
+                        .turn_rad = 0.05};
+  return h;
+}
+
+/* A quiet photo of 1867: every kind at every place, none of them seen. */
+static int set_up(void **state) {
+  (void)state;
+  memset(&date, 0, sizeof date);
+  strcpy(date.text, "1867");
+  date.place_count = 4;
+  date.height_mm = 1.6;
+  memset(&reference, 0, sizeof reference);
+  reference.dates = &date;
+  reference.date_count = 1;
+  reference.strong_threshold = 0.45;
+  memset(&upright, 0, sizeof upright);
+  upright.date = &date;
+  upright.reference = &reference;
+  upright.place_count = 4;
+  upright.px_per_mm = 30.0;
+  memset(&score, 0, sizeof score);
+  for (int i = 0; i < 4; i++)
+    date.places[i].digit = date.text[i];
+  for (int i = 0; i < 4; i++) {
+    for (char d = '0'; d < date.text[i]; d++)
+      put(i, d, UDG_TRACE_EARLIER, 4.0);
+    put(i, date.text[i], UDG_TRACE_SAME, 4.0);
+    put(i, '4', UDG_TRACE_MIRRORED, 5.0);
+  }
+  put(-1, 0, UDG_TRACE_DOUBLED, 4.0);
+  udg_settings_resolve(&settings, NULL);
+  memset(&result, 0, sizeof result);
+  result.adequacy.power_strong = 0.9;
+  return 0;
+}
+
+static udg_hypothesis *find(int place, char digit, udg_trace_kind kind) {
+  for (int i = 0; i < score.count; i++) {
+    udg_hypothesis *h = &score.hypotheses[i];
+    if (h->place == place && h->digit == digit && h->kind == kind)
+      return h;
+  }
+  return NULL;
+}
+
+/* Makes a hypothesis one that is seen. */
+static udg_hypothesis *show(int place, char digit, udg_trace_kind kind, double energy) {
+  udg_hypothesis *h = find(place, digit, kind);
+  assert_non_null(h);
+  int count = score.count;
+  udg_hypothesis *seen = put(place, digit, kind, energy);
+  *h = *seen;
+  score.count = count;
+  return h;
+}
+
+static void name(void) {
+  double strong = result.adequacy.power_strong;
+  memset(&result, 0, sizeof result);
+  result.adequacy.power_strong = strong;
+  udg_name(&settings, &reference, &upright, &score, &result);
+  assert_true(result.p_value > 0.0 && result.p_value <= 1.0);
+  assert_true(result.reason_count >= 1);
+  for (int i = 0; i < result.reason_count; i++)
+    assert_true(strlen(result.reasons[i]) > 10 && strlen(result.reasons[i]) < UDG_REASON_BYTES);
+}
+
+static int says(const char *words) {
+  for (int i = 0; i < result.reason_count; i++)
+    if (strstr(result.reasons[i], words))
+      return 1;
+  return 0;
+}
+
+static void a_quiet_photo_is_plain(void **state) {
+  (void)state;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_PLAIN);
+  assert_int_equal(result.judged, 1);
+  assert_true(result.p_value > 0.1);
+  assert_true(says("nothing but the present date"));
+  /* The strongest hypothesis is told all the same. */
+  assert_true(result.finding.place >= 1 && result.finding.digit != 0);
+}
+
+static void an_earlier_digit_is_named(void **state) {
+  (void)state;
+  show(3, '6', UDG_TRACE_EARLIER, 1500.0);
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_UNDERDIGIT);
+  assert_true(result.p_value < 0.01);
+  assert_int_equal(result.finding.place, 4);
+  assert_int_equal(result.finding.digit, '6');
+  assert_int_equal(result.finding.kind, UDG_VERDICT_UNDERDIGIT);
+  test_near(result.finding.offset_mm[0], 0.1, 1e-12);
+  test_near(result.finding.offset_mm[1], -0.2, 1e-12);
+  test_near(result.finding.turn_deg, 0.05 * 180.0 / acos(-1.0), 1e-12);
+  test_near(result.finding.visible_share, 0.7, 0.0);
+  assert_true(result.finding.log_ratio > 0.0);
+  assert_true(says("strokes of a 6") && says("last digit"));
+  /* Seen in the middle of the date: named by its number. */
+  set_up(NULL);
+  show(2, '5', UDG_TRACE_EARLIER, 1500.0);
+  name();
+  assert_int_equal(result.finding.place, 3);
+  assert_true(says("strokes of a 5") && says("third digit"));
+}
+
+/* Strong from the reference's own threshold on. */
+static void the_state_follows_the_threshold(void **state) {
+  (void)state;
+  show(3, '6', UDG_TRACE_EARLIER, 1500.0);
+  reference.strong_threshold = 0.0;
+  name();
+  assert_int_equal(result.finding.state, UDG_STATE_STRONG);
+  reference.strong_threshold = 1.01;
+  name();
+  assert_int_equal(result.finding.state, UDG_STATE_WEAK);
+  assert_true(result.finding.strength_interval[0] < result.finding.strength);
+}
+
+/* The verdict changes exactly where the p-value passes the setting. */
+static void the_p_value_decides(void **state) {
+  (void)state;
+  show(3, '6', UDG_TRACE_EARLIER, 1500.0);
+  name();
+  double p = result.p_value;
+  settings.flag_p_value = 1.01 * p;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_UNDERDIGIT);
+  settings.flag_p_value = 0.99 * p;
+  name();
+  assert_int_not_equal(result.verdict, UDG_VERDICT_UNDERDIGIT);
+  test_near(result.p_value, p, 0.0);
+}
+
+static void the_same_digit_twice_is_repunched(void **state) {
+  (void)state;
+  show(2, '6', UDG_TRACE_SAME, 2500.0);
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_REPUNCHED);
+  assert_true(says("third digit shows twice"));
+  int told = 0;
+  for (int i = 0; i < result.other_count; i++)
+    if (result.others[i].kind == UDG_VERDICT_REPUNCHED) {
+      told++;
+      assert_int_equal(result.others[i].place, 3);
+      assert_int_equal(result.others[i].digit, '6');
+    }
+  assert_int_equal(told, 1);
+}
+
+static void the_whole_date_twice_is_doubled(void **state) {
+  (void)state;
+  udg_hypothesis *h = show(-1, 0, UDG_TRACE_DOUBLED, 9000.0);
+  h->largest = 0.27; /* four digits with a quarter each */
+  for (int i = 0; i < 4; i++)
+    show(i, date.text[i], UDG_TRACE_SAME, 150.0)->missing = 0.3;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_DOUBLED);
+  int told = 0;
+  for (int i = 0; i < result.other_count; i++)
+    if (result.others[i].kind == UDG_VERDICT_DOUBLED) {
+      told++;
+      assert_int_equal(result.others[i].place, 0);
+      test_near(result.others[i].offset_mm[1], -0.2, 1e-12);
+    }
+  assert_int_equal(told, 1);
+}
+
+static void marks_that_no_digit_explains_are_stray(void **state) {
+  (void)state;
+  for (int i = 0; i < score.count; i++)
+    score.hypotheses[i].around = 6.0;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_STRAY);
+  assert_true(says("marks"));
+}
+
+static void without_power_nothing_is_decided(void **state) {
+  (void)state;
+  result.adequacy.power_strong = 0.3;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_UNDECIDED);
+  assert_true(says("even a strong trace"));
+  settings.min_power = 0.2;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_PLAIN);
+  /* A trace that is seen is seen, whatever was expected. */
+  settings.min_power = 0.5;
+  show(3, '6', UDG_TRACE_EARLIER, 1500.0);
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_UNDERDIGIT);
+}
+
+/* All digits are noughts or the reference has no earlier ones: nothing to look for. */
+static void without_an_earlier_digit_nothing_is_judged(void **state) {
+  (void)state;
+  int kept = 0;
+  for (int i = 0; i < score.count; i++)
+    if (score.hypotheses[i].kind != UDG_TRACE_EARLIER)
+      score.hypotheses[kept++] = score.hypotheses[i];
+  score.count = kept;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_UNDECIDED);
+  assert_int_equal(result.judged, 0);
+  assert_int_equal(result.finding.place, 0);
+  udg_name_power(&upright, &score, &result.adequacy);
+  test_near(result.adequacy.power_strong, 0.0, 0.0);
+  score.count = 0;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_UNDECIDED);
+}
+
+/* Many digits seen alike: the list of others is full, and no fuller. */
+static void others_never_overflow(void **state) {
+  (void)state;
+  for (int i = 0; i < score.count; i++) {
+    udg_hypothesis h = score.hypotheses[i];
+    int count = score.count;
+    score.hypotheses[i] = *put(h.place, h.digit, h.kind, 900.0);
+    score.count = count;
+  }
+  name();
+  assert_true(result.other_count <= UDG_OTHERS_MAX && result.other_count >= 3);
+}
+
+static void reasons_never_overflow(void **state) {
+  (void)state;
+  memset(&result, 0, sizeof result);
+  char long_text[3 * UDG_REASON_BYTES];
+  memset(long_text, 'a', sizeof long_text - 1);
+  long_text[sizeof long_text - 1] = '\0';
+  result.limits[0][0] = '#';
+  for (int i = 0; i < 3 * UDG_REASONS_MAX; i++)
+    udg_result_reason(&result, "%d %s", i, long_text);
+  assert_int_equal(result.reason_count, UDG_REASONS_MAX);
+  for (int i = 0; i < UDG_REASONS_MAX; i++) {
+    assert_int_equal(strlen(result.reasons[i]), UDG_REASON_BYTES - 1);
+    int number = -1;
+    assert_int_equal(sscanf(result.reasons[i], "%d", &number), 1);
+    assert_int_equal(number, i);
+  }
+  assert_int_equal(result.limit_count, 0);
+  assert_int_equal(result.limits[0][0], '#');
+  for (int i = 0; i < 3 * UDG_REASONS_MAX; i++)
+    udg_result_limit(&result, "limit %d", i);
+  assert_int_equal(result.limit_count, UDG_REASONS_MAX);
+  assert_string_equal(result.limits[UDG_REASONS_MAX - 1], "limit 11");
+}
+
+/* Powers are means: between the smallest and the largest, likelier digits first. */
+static void powers_are_weighted_means(void **state) {
+  (void)state;
+  udg_adequacy a = {0};
+  udg_name_power(&upright, &score, &a);
+  test_near(a.power_strong, udg_evidence_power(2000.0, 0.65), 1e-9); /* all the same */
+  assert_true(a.power_weak < a.power_strong && a.power_weak > 0.0);
+  double before = a.power_strong;
+  find(3, '6', UDG_TRACE_EARLIER)->norm = 0.0; /* the year before: weighs most */
+  udg_name_power(&upright, &score, &a);
+  double likely = before - a.power_strong;
+  find(3, '6', UDG_TRACE_EARLIER)->norm = 2000.0;
+  find(0, '0', UDG_TRACE_EARLIER)->norm = 0.0; /* a thousand years */
+  udg_name_power(&upright, &score, &a);
+  double unlikely = before - a.power_strong;
+  assert_true(likely > 20.0 * unlikely && unlikely >= 0.0);
+}
+
+int main(void) {
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test_setup(a_quiet_photo_is_plain, set_up),
+      cmocka_unit_test_setup(an_earlier_digit_is_named, set_up),
+      cmocka_unit_test_setup(the_state_follows_the_threshold, set_up),
+      cmocka_unit_test_setup(the_p_value_decides, set_up),
+      cmocka_unit_test_setup(the_same_digit_twice_is_repunched, set_up),
+      cmocka_unit_test_setup(the_whole_date_twice_is_doubled, set_up),
+      cmocka_unit_test_setup(marks_that_no_digit_explains_are_stray, set_up),
+      cmocka_unit_test_setup(without_power_nothing_is_decided, set_up),
+      cmocka_unit_test_setup(without_an_earlier_digit_nothing_is_judged, set_up),
+      cmocka_unit_test_setup(others_never_overflow, set_up),
+      cmocka_unit_test_setup(reasons_never_overflow, set_up),
+      cmocka_unit_test_setup(powers_are_weighted_means, set_up),
+  };
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}
