@@ -17,6 +17,8 @@ static const double REFINE_SIDE_PX = 1600;
 static const double RADIUS_MIN_SHARE = 0.042; /* of the shorter side */
 static const double RADIUS_MIN_PX = 10;
 static const double RADIUS_MAX_SHARE = 0.62; /* of the longer side */
+/* A faint rim with this share of the quality asked for may be one, if large. */
+static const double DOUBTFUL_SHARE = 0.7, DOUBTFUL_RADIUS_PX = 70;
 /* Ellipses that differ by less than this share of the radius are one. */
 static const double SAME_SHARE = 0.01;
 /* An outer ellipse takes an inner one's place with this share of its quality. */
@@ -118,6 +120,7 @@ static void ellipse_fill(udg_coin_state *state, const udg_coin_shape *shape,
   udg_coin_shape_axes(shape, ellipse->semi, &ellipse->angle_rad);
   memcpy(ellipse->centre, shape->c, sizeof shape->c);
   ellipse->quality = quality_of(ellipse);
+  ellipse->sure = ellipse->quality >= quality_asked(ellipse);
 }
 
 /* Another seed has led to the same ellipse. */
@@ -142,14 +145,16 @@ static void seed_fit(udg_coin_state *state, const udg_coin_seed *seed, double fi
   if (udg_coin_polar_fit(state->polar, &state->edges, seed, &shape) < 0.2)
     return;
   ellipse_fill(state, &shape, e);
-  if (e->quality < 0.7 * quality_asked(e) || seen_before(all, *count, e))
+  if (e->quality < DOUBTFUL_SHARE * quality_asked(e) || seen_before(all, *count, e))
     return;
   shape = udg_coin_shape_scaled(&shape, fine_factor);
   udg_coin_refine(&state->fine.plane, &shape);
   shape = udg_coin_shape_scaled(&shape, 1 / fine_factor);
   ellipse_fill(state, &shape, e);
   if (e->inside >= INSIDE_MIN && e->semi[1] > 0.9 * radius_min &&
-      e->semi[1] >= ASPECT_MIN * e->semi[0] && e->quality >= quality_asked(e) &&
+      e->semi[1] >= ASPECT_MIN * e->semi[0] &&
+      (e->sure || (e->quality >= DOUBTFUL_SHARE * quality_asked(e) &&
+                   mean_radius(e) >= DOUBTFUL_RADIUS_PX)) &&
       !seen_before(all, *count, e))
     (*count)++;
 }
@@ -244,6 +249,15 @@ static void give(const udg_ellipse *all, int count, double reduction, udg_coin_r
   }
 }
 
+/* Moves the sure ones to the front; their number. */
+static int ellipses_keep_sure(udg_ellipse *all, int count) {
+  int sure = 0;
+  for (int i = 0; i < count; i++)
+    if (all[i].sure)
+      all[sure++] = all[i];
+  return sure;
+}
+
 udg_status udg_coin_find(udg_coin_state *state, const udg_plane *grey, udg_coin_result *result,
                          udg_message *message) {
   udg_coin_seed seeds[UDG_COIN_SEEDS_MAX];
@@ -271,7 +285,16 @@ udg_status udg_coin_find(udg_coin_state *state, const udg_plane *grey, udg_coin_
     if (!seed_explained(all, count, &seeds[i]))
       seed_fit(state, &seeds[i], reduction / fine_box, low, all, &count);
   }
-  ellipses_sort(all, count);
-  give(all, ellipses_choose(all, count), reduction, result);
+  /* Sure rims first, so that no doubtful one takes their place. */
+  udg_ellipse doubtful[UDG_COIN_SEEDS_MAX];
+  int doubtful_count = count;
+  memcpy(doubtful, all, (size_t)count * sizeof *all);
+  give(all, ellipses_choose(all, ellipses_keep_sure(all, count)), reduction, result);
+  result->sure_count = result->count;
+  if (!result->sure_count) {
+    doubtful_count = ellipses_choose(doubtful, doubtful_count);
+    give(doubtful, doubtful_count < UDG_COINS_DOUBTFUL_MAX ? doubtful_count : UDG_COINS_DOUBTFUL_MAX,
+         reduction, result);
+  }
   return UDG_OK;
 }

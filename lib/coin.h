@@ -6,6 +6,7 @@
 #include "plane.h"
 
 #define UDG_COINS_MAX 64
+#define UDG_COINS_DOUBTFUL_MAX 2
 
 typedef struct udg_ellipse {
   double centre[2]; /* px, pixel centres at +0.5 */
@@ -14,12 +15,15 @@ typedef struct udg_ellipse {
   double support;   /* share of the rim's visible length that is an edge across it, 0-1 */
   double weakest;   /* the same of the poorest sixth of the turn that is in the photo */
   double inside;    /* share of the rim that lies in the photo, 0-1 */
+  int sure;         /* 0: perhaps a rim; for whom a date found on it would settle that */
   double quality;   /* 0-1, of support, weakest and inside; clean rims have 0.6 and more */
 } udg_ellipse;
 
-/* Best first. */
+/* The sure ones first, best first.  Doubtful ones are given only when there is no
+ * sure one: large ellipses with faint rims, at most UDG_COINS_DOUBTFUL_MAX. */
 typedef struct udg_coin_result {
-  int count; /* 0: a close-up, or no coin */
+  int sure_count; /* 0: a close-up, or no coin, unless a doubtful one holds a date */
+  int count;
   udg_ellipse coins[UDG_COINS_MAX];
 } udg_coin_result;
 

@@ -7,8 +7,8 @@
 #include "image_internal.h"
 
 static void print_result(const char *photo, const udg_image *image, const udg_coin_result *found) {
-  printf("{\"photo\":\"%s\",\"size\":[%u,%u],\"coins\":[", photo, image->stored_width,
-         image->stored_height);
+  printf("{\"photo\":\"%s\",\"size\":[%u,%u],\"sure\":%d,\"coins\":[", photo, image->stored_width,
+         image->stored_height, found->sure_count);
   for (int i = 0; i < found->count; i++) {
     const udg_ellipse *e = &found->coins[i];
     double s = image->scale;
