@@ -38,8 +38,9 @@ UDG_API udg_status udg_inspect(udg_inspector *inspector, const udg_image *image,
 typedef enum udg_view_kind {
   UDG_VIEW_UPRIGHT = 0,  /* the photo in the date plane, grey levels 0-255 */
   UDG_VIEW_MODEL = 1,    /* what a plain date would look like under this lamp, grey levels */
-  UDG_VIEW_RESIDUAL = 2, /* upright minus model over its standard deviation; 0 where masked */
-  UDG_VIEW_EVIDENCE = 3  /* best evidence of any earlier digit centred at each spot */
+  UDG_VIEW_RESIDUAL = 2, /* upright less model and ground, over the field's standard deviation;
+                            0 where masked */
+  UDG_VIEW_EVIDENCE = 3  /* energy times share of the best earlier digit centred at each spot */
 } udg_view_kind;
 
 typedef struct udg_view {

@@ -50,19 +50,19 @@ typedef struct udg_finding {
   double offset_mm[2];         /* centre of the earlier digit minus centre of the present one
                                   as found; x right, y down.  Doubled: the shared displacement.
                                   Fragment, stray: position in the date plane */
-  double turn_deg;             /* clockwise positive, as y points down */
+  double turn_deg;             /* off the place's turn by the reference, clockwise positive */
   double strength;             /* height of the trace as a share of the present digit's, 0-1 */
   double strength_interval[2]; /* 90 % */
-  double visible_share;        /* of the trace's outline that the present digit leaves open, 0-1 */
+  double visible_share;        /* of the trace's outline that the present digits leave open, 0-1 */
   udg_state state;
-  double log_ratio; /* natural log of likelihood against the best other explanation */
+  double log_ratio; /* log odds less those of the best other explanation, "nothing" being 0 */
 } udg_finding;
 
 typedef struct udg_adequacy {
   double digit_height_px;
   double noise;         /* standard deviation, grey levels of 255 */
   double blur_px;       /* sigma of the Gaussian that blurs an edge alike; 0: no edge tells it */
-  double clipped_share; /* of the date's pixels, 0-1 */
+  double clipped_share; /* blown-out pixels of the date, 0-1 */
   int jpeg_quality;     /* 0: not a JPEG */
   double power_strong;  /* chance that a strong trace would have been flagged, 0-1 */
   double power_weak;
@@ -79,7 +79,7 @@ typedef struct udg_result {
   double p_value;          /* (0, 1] */
   double date_to_photo[9]; /* homography by rows, date plane mm -> upright photo pixels,
                               pixel centres at +0.5; all 0 when no date was found */
-  double registration_rms_px;
+  double registration_rms_px; /* root mean square of the s.d. of shift x and y, photo px */
   double registration_covariance[16]; /* 4 x 4 by rows: shift x, y (px), turn (rad), ln scale */
   double registration_runner_up;      /* score of the second-best place over the best, 0-1 */
   int place_count;

@@ -51,7 +51,7 @@ typedef struct udg_settings {
   double flag_p_value; /* verdict `underdigit` needs a p-value below this; default 0.01 */
   double min_power;    /* below this power for a strong trace: `undecided`; default 0.5 */
 
-  /* Bounds of one inspection; 0 = none.  Reaching one is a result with the reason. */
+  /* Bounds of one inspection; 0 = none.  Reserved: this version does not look at them. */
   double max_milliseconds;
   uint64_t max_work_bytes;
 } udg_settings;
