@@ -165,6 +165,8 @@ void udg_name(const udg_settings *settings, const udg_reference *reference,
   }
   result->evidence = under.log_odds;
   result->p_value = udg_evidence_p_value(under.log_odds);
+  result->decoy_evidence =
+      best_of(score, reference, date, UDG_TRACE_MIRRORED, UDG_MODEL_UNDERDIGIT).log_odds;
   double other = fmax(again.log_odds, doubled.log_odds);
   result->finding = finding_of(&under, UDG_VERDICT_UNDERDIGIT, reference, upright, other);
   add_rivals(score, reference, upright, &under, result);

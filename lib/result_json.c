@@ -139,6 +139,7 @@ static void write_judgement(udg_json_writer *writer, const udg_result *result) {
   if (!judged || !(p_value <= 1))
     p_value = 1;
   udg_json_write_number(writer, "p_value", p_value > p_value_least ? p_value : p_value_least);
+  udg_json_write_number(writer, "decoy_evidence", judged ? result->decoy_evidence : NAN);
 }
 
 static udg_status finish(udg_json_writer *writer, char **text, udg_message *message) {

@@ -87,6 +87,7 @@ udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const c
   memcpy(result->date_to_photo, map, sizeof map);
   result->registration_runner_up = 0.3;
   result->adequacy.digit_height_px = 16;
+  result->decoy_evidence = level / 10 == 7 ? 20 : -9; /* as good as any find */
   return UDG_OK;
 }
 

@@ -37,6 +37,7 @@ static udg_result sample(void) {
                   .reasons = {"a trace of 0 shows beside the third digit", "\"all\" strokes"},
                   .judged = 1,
                   .evidence = 7.25,
+                  .decoy_evidence = -1.5,
                   .p_value = 1.25e-5,
                   .date_to_photo = {101.123456789, -3, 640, 3.5, 99, 480, 1e-4, -2e-4, 1},
                   .registration_rms_px = 0.5,
@@ -124,6 +125,7 @@ static void every_field_comes_back(void **state) {
   assert_int_equal(json_array_size(reasons), 2);
   assert_string_equal(json_string_value(json_array_get(reasons, 1)), "\"all\" strokes");
   check_number(root, "evidence", 7.25);
+  check_number(root, "decoy_evidence", -1.5);
   check_number(root, "p_value", 1.25e-5);
   check_numbers(json_object_get(root, "date_to_photo"), r.date_to_photo, 9);
   json_t *registration = json_object_get(root, "registration");
@@ -189,6 +191,7 @@ static void what_was_not_judged_is_null(void **state) {
   r.judged = 0;
   json_t *root = written(&r, "a");
   assert_true(json_is_null(json_object_get(root, "evidence")));
+  assert_true(json_is_null(json_object_get(root, "decoy_evidence")));
   check_number(root, "p_value", 1);
   json_decref(root);
 

@@ -184,6 +184,11 @@ static void a_folder_becomes_a_short_list(void **state) {
   assert_int_equal(ask("a.db", "SELECT count(DISTINCT photo_id) FROM picture"), FINDS);
   assert_int_equal(ask("a.db", "SELECT count(*) FROM run WHERE outcome='complete'"), 1);
   expect_sound("a.db");
+  char decoys[64];
+  snprintf(decoys, sizeof decoys, "do as well in %d of the other",
+           (int)ask("a.db", "SELECT count(*) FROM result WHERE decoy_evidence=20"));
+  assert_null(strstr(decoys, " 0 "));
+  expect_run(0, decoys, "", "$U screen many -r $R -s a.db");
   outcome o = run("$U export a.db --csv --flagged");
   assert_int_equal(o.status, 0);
   expect_has(o.out, "rank,id,title");

@@ -239,8 +239,8 @@ static void count_decoys(finds_list *list, double least_evidence) {
   long decoys = 0;
   for (size_t i = 0; i < list->count; i++) {
     const find *f = &list->items[i];
-    if (f->copy_of_other || !f->is.judged || !isfinite(f->is.decoy_evidence))
-      continue;
+    if (f->flagged || f->copy_of_other || !f->is.judged || !isfinite(f->is.decoy_evidence))
+      continue; /* where a trace is, mirrored digits resemble it */
     told = 1;
     decoys += f->is.decoy_evidence >= least_evidence;
   }
@@ -383,10 +383,13 @@ void finds_sentence(const finds_list *list, char *text, size_t text_bytes) {
   else
     n = snprintf(text, text_bytes, "Of these %zu flagged, expect %s to be chance (%zu judged).",
                  list->flagged, expected, list->judged);
-  if (list->decoys >= 0 && n > 0 && (size_t)n < text_bytes)
+  if (list->decoys == 0 && n > 0 && (size_t)n < text_bytes)
     snprintf(text + n, text_bytes - (size_t)n,
-             " Digits that were never punched do as well in %ld photograph%s.", list->decoys,
-             list->decoys == 1 ? "" : "s");
+             " Mirrored digits, which nobody punched, do as well in none of the others.");
+  else if (list->decoys > 0 && n > 0 && (size_t)n < text_bytes)
+    snprintf(text + n, text_bytes - (size_t)n,
+             " Mirrored digits, which nobody punched, do as well in %ld of the other photographs.",
+             list->decoys);
 }
 
 void finds_defaults(finds_options *options) {

@@ -45,8 +45,8 @@ typedef struct finds_list {
   size_t judged;    /* distinct photographs that could be judged */
   size_t flagged;   /* distinct ones with a trace */
   double by_chance; /* of these, expected at most; NAN when none is flagged */
-  long decoys;      /* judged photographs whose best decoy does as well as the weakest
-                       of them; -1: the store does not tell */
+  long decoys;      /* other judged photographs whose best decoy does as well as the weakest
+                       of the flagged; -1: not told */
   int starved;      /* memory ran out while reading */
   int value_faults; /* rows of the value table that were left out */
 } finds_list;

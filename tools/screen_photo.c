@@ -96,7 +96,7 @@ static int fill(screen_job *job, const udg_image *image, int index, const udg_re
                          .digit = f->place > 0 ? f->digit : '\0',
                          .strength = f->strength,
                          .state = f->place > 0 ? state_text(f->state) : NULL,
-                         .decoy_evidence = (double)NAN,
+                         .decoy_evidence = r->judged ? r->decoy_evidence : (double)NAN,
                          .doubt = (double)NAN};
   memcpy(j->date, r->date, sizeof j->date);
   if (r->date_to_photo[8] != 0)

@@ -97,6 +97,8 @@ typedef struct udg_result {
   const char *stage_name[UDG_STAGES_MAX]; /* static storage */
   double stage_ms[UDG_STAGES_MAX];
   double total_ms;
+  double decoy_evidence; /* evidence of the best digit mirrored, which was never punched: what
+                            chance and dirt can do in this photo; when judged */
 } udg_result;
 
 /* One JSON object (docs/results-format.md), no line break inside, terminated.

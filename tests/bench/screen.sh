@@ -33,7 +33,7 @@ P
 }
 
 # Decoding alone: djpeg to grey, which is what the library asks of libjpeg.
-python3 - <<'P'
+python3 - <<'P' | tee decoding
 import glob, resource, subprocess
 photos = sorted(glob.glob("photos/*.jpg"))[:200]
 for photo in photos:
@@ -49,3 +49,10 @@ measure "$build/tools/underdigit" 1 "$reference" ten
 rm -f run1.db
 measure "$build/tools/underdigit" 1 "$reference" photos
 measure "$build/tools/underdigit" 2 "$reference" photos
+python3 - <<'P'
+import re, sqlite3
+decoding = float(re.search(r"([0-9.]+) s CPU", open("decoding").read()).group(1))
+with sqlite3.connect("run1.db") as kept:
+    ms, = kept.execute("SELECT avg(json_extract(json, '$.ms.total')) FROM result").fetchone()
+print("decoding takes about %.1f %% of the time" % (100 * decoding / (decoding + ms / 1000)))
+P
