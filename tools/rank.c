@@ -65,16 +65,15 @@ static int digits_after(const char *text) {
 static int stroke_claims(const char *title, const char *stroke) {
   int before = digits_before(title, stroke, 5), after = digits_after(stroke + 1);
   const char *end = stroke + 1 + after;
-  if (before < 2 || before > 4 || after < 1 || after > before)
+  if ((before != 2 && before != 4) || after < 1 || after > before)
     return 0;
   if (*end == '/' || (stroke - before > title && stroke[-before - 1] == '/'))
     return 0;
   if (before == 4)
     return 1;
-  /* Two or three digits before: a short date only when they do not read as a
-   * count or a fraction. */
+  /* Two digits: a short date only when they do not read as a day or a count. */
   int first = atoi(stroke - before);
-  return before == 2 && first > 31 && after <= 2;
+  return first > 31 && after <= 2;
 }
 
 static int over_claims(const char *title, const char *over) {

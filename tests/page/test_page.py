@@ -186,6 +186,7 @@ def check_many_rows(p):
                        "for (let y = l.top + 5; y < l.bottom - 5; y += 20)"
                        "seen.push(Boolean(document.elementFromPoint(l.left + 50, y).closest('.row'))); return seen; })()")
         assert all(gaps), "rows missing in sight"
+        assert p.b.ask("document.querySelectorAll('.row').length") < 40
     p.b.key("Home")
 
 
