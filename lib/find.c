@@ -27,6 +27,9 @@ typedef struct pooled {
   udg_homography date_to_photo;
 } pooled;
 
+/* A photo whose sides are shorter holds no date, and could not be made smaller. */
+enum { PHOTO_SIDE_MIN = 8 };
+
 struct udg_find_state {
   udg_settings settings;
   const udg_reference *reference;
@@ -43,6 +46,7 @@ struct udg_find_state {
   size_t tile_room;
   int pool_count;
   pooled pool[UDG_FIND_POOL];
+  int out_of_memory; /* while candidates were verified */
 };
 
 udg_status udg_find_create(const udg_settings *settings, const udg_reference *reference,
@@ -409,13 +413,15 @@ static void verify_one(udg_find_state *state, const udg_find_model *model,
     half[i] = shape->half_size_mm[i] + shape->margin_mm + 0.3 * shape->height_mm;
   udg_homography to_window, from_window;
   candidate->score = 0;
-  if (udg_rescale_window(&state->settings, grey, &candidate->date_to_photo, shape->centre_mm,
-                         half, set.px_per_mm, &state->window, &state->second,
-                         &to_window) != UDG_OK ||
-      !udg_homography_invert(&to_window, &from_window) ||
-      udg_buffer_size(&state->settings, &state->first, state->window.plane.width,
-                      state->window.plane.height) != UDG_OK)
-    return;
+  udg_status status =
+      udg_rescale_window(&state->settings, grey, &candidate->date_to_photo, shape->centre_mm, half,
+                         set.px_per_mm, &state->window, &state->second, &to_window);
+  if (status == UDG_OK)
+    status = udg_buffer_size(&state->settings, &state->first, state->window.plane.width,
+                             state->window.plane.height);
+  state->out_of_memory |= status == UDG_ERROR_MEMORY;
+  if (status != UDG_OK || !udg_homography_invert(&to_window, &from_window))
+    return; /* a candidate outside the photo explains nothing */
   double window_px =
       candidate->height_px * udg_homography_scale(&to_window, candidate->x, candidate->y);
   udg_find_flatten(&state->window.plane, window_px, &state->first.plane, &state->second.plane);
@@ -500,9 +506,12 @@ udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t da
   memset(result, 0, sizeof *result);
   if (date_index >= state->reference->date_count)
     return udg_fail(message, UDG_ERROR_ARGUMENT, "no date number %zu", date_index);
+  if (grey->width < PHOTO_SIDE_MIN || grey->height < PHOTO_SIDE_MIN)
+    return UDG_OK;
   udg_status status = model_get(state, date_index, &model, message);
   if (status != UDG_OK)
     return status;
+  state->out_of_memory = 0;
   status = mips_make(state, grey);
   if (status == UDG_OK)
     status = coarse_search(state, model, grey);
@@ -512,6 +521,8 @@ udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t da
     return udg_fail(message, status, "no memory to look for the date");
   double searched = udg_clock_ms();
   verify_all(state, model, grey);
+  if (state->out_of_memory)
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory to look for the date");
   result->coarse_ms = searched - start;
   result->verify_ms = udg_clock_ms() - searched;
   for (int i = 0; i < state->pool_count && i < UDG_CANDIDATES_MAX; i++) {
