@@ -8,8 +8,8 @@
 #include "spline.h"
 
 /* From one searched scale to the next: half a step moves the end of a date two
- * heights from the middle by 2 height 0.06 = 1.1 px at 10 px, a third of a stroke. */
-static const double SCALE_STEP = 1.12;
+ * heights from the middle by 2 height 0.07 = 1.4 px at 10 px, half a stroke. */
+static const double SCALE_STEP = 1.14;
 /* The window may hang out of the photo by this share of its pixels. */
 static const double OUTSIDE_MAX = 0.15;
 /* Candidates nearer than this (digit heights) are one. */
@@ -41,8 +41,9 @@ struct udg_find_state {
   udg_buffer mips[MIP_LEVELS];  /* photo at 1, 1/2, 1/4 ... */
   udg_buffer edges[MIP_LEVELS]; /* density of its edges, at 1/2 of that */
   udg_buffer flat[UDG_FIND_CHANNELS], first, second, window;
-  float *tile_pixels, *tile_energy, *tile_score, *tile_sum;
-  udg_complex *spectrum[UDG_FIND_CHANNELS], *energy_spectrum[UDG_FIND_CHANNELS], *product;
+  float *tile_pixels, *tile_score;
+  float *tile_share[UDG_FIND_CHANNELS]; /* 1 / energy in the window */
+  udg_complex *spectrum[UDG_FIND_CHANNELS], *product;
   size_t tile_room;
   int pool_count;
   pooled pool[UDG_FIND_POOL];
@@ -72,16 +73,15 @@ udg_status udg_find_create(const udg_settings *settings, const udg_reference *re
 static void tiles_drop(udg_find_state *state) {
   const udg_settings *settings = &state->settings;
   udg_memory_drop(settings, state->tile_pixels);
-  udg_memory_drop(settings, state->tile_energy);
   udg_memory_drop(settings, state->tile_score);
-  udg_memory_drop(settings, state->tile_sum);
   udg_memory_drop(settings, state->product);
   for (int c = 0; c < UDG_FIND_CHANNELS; c++) {
     udg_memory_drop(settings, state->spectrum[c]);
-    udg_memory_drop(settings, state->energy_spectrum[c]);
-    state->spectrum[c] = state->energy_spectrum[c] = NULL;
+    udg_memory_drop(settings, state->tile_share[c]);
+    state->spectrum[c] = NULL;
+    state->tile_share[c] = NULL;
   }
-  state->tile_pixels = state->tile_energy = state->tile_score = state->tile_sum = NULL;
+  state->tile_pixels = state->tile_score = NULL;
   state->product = NULL;
   state->tile_room = 0;
 }
@@ -117,17 +117,14 @@ static udg_status tiles_size(udg_find_state *state, const udg_fft_plan *plan) {
     return UDG_OK;
   tiles_drop(state);
   state->tile_pixels = udg_memory_get(settings, count, sizeof(float));
-  state->tile_energy = udg_memory_get(settings, count, sizeof(float));
   state->tile_score = udg_memory_get(settings, count, sizeof(float));
-  state->tile_sum = udg_memory_get(settings, count, sizeof(float));
   /* A spectrum of any plan of at most `count` pixels fits into count of them. */
   state->product = udg_memory_get(settings, count, sizeof(udg_complex));
-  int complete = state->tile_pixels && state->tile_energy && state->tile_score &&
-                 state->tile_sum && state->product;
+  int complete = state->tile_pixels && state->tile_score && state->product;
   for (int c = 0; c < UDG_FIND_CHANNELS; c++) {
     state->spectrum[c] = udg_memory_get(settings, count, sizeof(udg_complex));
-    state->energy_spectrum[c] = udg_memory_get(settings, count, sizeof(udg_complex));
-    complete = complete && state->spectrum[c] && state->energy_spectrum[c];
+    state->tile_share[c] = udg_memory_get(settings, count, sizeof(float));
+    complete = complete && state->spectrum[c] && state->tile_share[c];
   }
   if (!complete)
     return UDG_ERROR_MEMORY;
@@ -240,11 +237,15 @@ static void pool_add(udg_find_state *state, const pooled *found) {
     state->pool_count++;
 }
 
-/* Copies a tile of a flattened copy that begins at (left, top); 0 outside. */
-static void tile_load(udg_find_state *state, const udg_fft_plan *plan, int channel, int left,
+/* Copies a tile of a flattened copy that begins at (left, top), 0 outside, and
+ * takes its spectrum and the energy in the window around each pixel.  The window
+ * is the upright one: a turn hardly changes what it holds. */
+static void tile_load(udg_find_state *state, const udg_find_model *model, int channel, int left,
                       int top) {
+  const udg_fft_plan *plan = model->plan;
   const udg_plane *flat = &state->flat[channel].plane;
-  memset(state->tile_pixels, 0, (size_t)plan->width * (size_t)plan->height * sizeof(float));
+  size_t count = (size_t)plan->width * (size_t)plan->height;
+  memset(state->tile_pixels, 0, count * sizeof(float));
   int from_x = left < 0 ? -left : 0, to_x = plan->width;
   to_x = left + to_x > flat->width ? flat->width - left : to_x;
   for (int y = 0; y < plan->height; y++) {
@@ -254,34 +255,39 @@ static void tile_load(udg_find_state *state, const udg_fft_plan *plan, int chann
            udg_plane_row(flat, top + y) + left + from_x,
            (size_t)(to_x - from_x) * sizeof(float));
   }
-  size_t count = (size_t)plan->width * (size_t)plan->height;
-  for (size_t i = 0; i < count; i++)
-    state->tile_energy[i] = state->tile_pixels[i] * state->tile_pixels[i];
   udg_fft_forward(plan, state->tile_pixels, state->spectrum[channel]);
-  udg_fft_forward(plan, state->tile_energy, state->energy_spectrum[channel]);
-}
-
-/* Share of the window's energy that the kernels explain, at each pixel, added
- * up over the channels. */
-static void tile_score(udg_find_state *state, const udg_find_model *model,
-                       const udg_find_turn *turn, int channel) {
-  const udg_fft_plan *plan = model->plan;
-  size_t count = (size_t)plan->width * (size_t)plan->height;
-  float *sum = state->tile_sum;
-  memset(sum, 0, count * sizeof(float));
-  for (int k = 0; k < UDG_FIND_KERNELS; k++) {
-    udg_fft_correlate(plan, state->spectrum[channel], turn->kernels[channel][k], state->product);
-    udg_fft_inverse(plan, state->product, state->tile_pixels);
-    for (size_t i = 0; i < count; i++)
-      sum[i] += state->tile_pixels[i] * state->tile_pixels[i];
-  }
-  udg_fft_correlate(plan, state->energy_spectrum[channel], turn->window, state->product);
-  udg_fft_inverse(plan, state->product, state->tile_energy);
+  for (size_t i = 0; i < count; i++)
+    state->tile_pixels[i] *= state->tile_pixels[i];
+  float *share = state->tile_share[channel];
+  udg_fft_forward(plan, state->tile_pixels, state->product);
+  udg_fft_correlate(plan, state->product, model->window, state->product);
+  udg_fft_inverse(plan, state->product, share);
   /* Flattened contrast has a variance of about one half; a window with much
    * less lies mostly outside or on a flat patch. */
   float floor_energy = (float)(0.25 * model->window_px);
   for (size_t i = 0; i < count; i++)
-    state->tile_score[i] += sum[i] / fmaxf(state->tile_energy[i], floor_energy);
+    share[i] = 1 / fmaxf(share[i], floor_energy);
+}
+
+/* Share of the window's energy that the kernels explain, added up over the
+ * channels, at each pixel whose kernels lie in the tile. */
+static void tile_score(udg_find_state *state, const udg_find_model *model,
+                       const udg_find_turn *turn) {
+  const udg_fft_plan *plan = model->plan;
+  for (int c = 0; c < UDG_FIND_CHANNELS; c++)
+    for (int k = udg_find_first[c]; k < udg_find_first[c + 1]; k++) {
+      udg_fft_correlate(plan, state->spectrum[c], turn->kernels[k], state->product);
+      udg_fft_inverse(plan, state->product, state->tile_pixels);
+      for (int y = model->reach[1] - 1; y <= plan->height - model->reach[1]; y++) {
+        size_t row = (size_t)y * (size_t)plan->width;
+        const float *b = state->tile_pixels + row, *share = state->tile_share[c] + row;
+        float *score = state->tile_score + row;
+        if (k == 0)
+          memset(score, 0, (size_t)plan->width * sizeof *score);
+        for (int x = 0; x < plan->width; x++)
+          score[x] += b[x] * b[x] * share[x];
+      }
+    }
 }
 
 /* The window's box at (x, y) lies in the scaled copy but for OUTSIDE_MAX. */
@@ -363,7 +369,6 @@ static udg_status channels_make(udg_find_state *state, double factor) {
 static udg_status scale_search(udg_find_state *state, const udg_find_model *model,
                                double factor) {
   const udg_fft_plan *plan = model->plan;
-  size_t count = (size_t)plan->width * (size_t)plan->height;
   udg_status status = channels_make(state, factor);
   if (status != UDG_OK)
     return status;
@@ -374,11 +379,9 @@ static udg_status scale_search(udg_find_state *state, const udg_find_model *mode
       if (cancelled(state))
         return UDG_ERROR_CANCELLED;
       for (int c = 0; c < UDG_FIND_CHANNELS; c++)
-        tile_load(state, plan, c, left, top);
+        tile_load(state, model, c, left, top);
       for (int t = 0; t < model->turn_count; t++) {
-        memset(state->tile_score, 0, count * sizeof(float));
-        for (int c = 0; c < UDG_FIND_CHANNELS; c++)
-          tile_score(state, model, &model->turns[t], c);
+        tile_score(state, model, &model->turns[t]);
         tile_peaks(state, model, &model->turns[t], left, top, factor);
       }
     }

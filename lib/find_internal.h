@@ -8,7 +8,7 @@
 #include "template.h"
 
 #define UDG_FIND_CHANNELS 2 /* flattened grey level; density of edges */
-#define UDG_FIND_KERNELS 3
+#define UDG_FIND_KERNELS 6 /* of all channels together */
 #define UDG_FIND_TURNS_MAX 64
 #define UDG_FIND_POOL 48
 
@@ -18,15 +18,19 @@ extern const double udg_find_height_px;
 /* Kernels of one date at one turn, as spectra of one tile size. */
 typedef struct udg_find_turn {
   double turn_rad;
-  udg_complex *kernels[UDG_FIND_CHANNELS][UDG_FIND_KERNELS]; /* orthonormal: their correlations' squares add up
-                                             to the energy they explain */
-  udg_complex *window;                    /* 1 on the date and its margin */
+  /* Orthonormal within a channel: their correlations' squares add up to the
+   * energy they explain. */
+  udg_complex *kernels[UDG_FIND_KERNELS];
 } udg_find_turn;
+
+/* Kernels first[c] .. first[c + 1] - 1 belong to channel c. */
+extern const int udg_find_first[UDG_FIND_CHANNELS + 1];
 
 typedef struct udg_find_model {
   udg_template shape;
   const udg_fft_plan *plan; /* of a tile */
   int reach[2];             /* of the kernels from the centre, px */
+  udg_complex *window;      /* spectrum of 1 on the upright date and its margin */
   double window_px;         /* pixels of the window */
   int turn_count;
   udg_find_turn turns[UDG_FIND_TURNS_MAX];

@@ -8,10 +8,11 @@
 #include "linalg.h"
 
 const double udg_find_height_px = 10;
+const int udg_find_first[UDG_FIND_CHANNELS + 1] = {0, 3, 6};
 
 /* A turn between two steps moves the end of a four-digit date (two heights from
- * the middle) by 2 height step / 2 = 0.5 px at 10 px: inside a stroke. */
-static const double TURN_STEP_RAD = 0.0873;
+ * the middle) by 2 height step / 2 = 1.05 px at 10 px: inside a stroke. */
+static const double TURN_STEP_RAD = 0.105;
 /* Blur of the kernels: what a pixel of the scaled copy and its interpolation do. */
 static const double KERNEL_BLUR_PX = 0.6;
 /* Verification: digit heights in patch px and blur. */
@@ -73,10 +74,10 @@ static double tile_dot(const float *a, const float *b, size_t count) {
 }
 
 /* Kernels less their mean in the window, then made orthonormal. */
-static void kernels_orthonormal(float *const tiles[UDG_FIND_KERNELS], const float *window,
+static void kernels_orthonormal(float *const *tiles, int kernels, const float *window,
                                 size_t count) {
   double inside = tile_dot(window, window, count);
-  for (int k = 0; k < UDG_FIND_KERNELS; k++) {
+  for (int k = 0; k < kernels; k++) {
     double mean = tile_dot(tiles[k], window, count) / inside;
     for (size_t i = 0; i < count; i++)
       tiles[k][i] = window[i] > 0 ? tiles[k][i] - (float)mean : 0;
@@ -91,8 +92,16 @@ static void kernels_orthonormal(float *const tiles[UDG_FIND_KERNELS], const floa
   }
 }
 
-/* Kernels of all channels and the window. */
-#define PLANES (UDG_FIND_CHANNELS * UDG_FIND_KERNELS + 1)
+/* All kernels and the window. */
+#define PLANES (UDG_FIND_KERNELS + 1)
+
+static void window_sample(const udg_find_model *model, const udg_plane *fine, double px_per_mm,
+                          double turn, float *tile) {
+  size_t count = (size_t)model->plan->width * (size_t)model->plan->height;
+  kernel_sample(model, fine, px_per_mm, turn, tile);
+  for (size_t i = 0; i < count; i++)
+    tile[i] = tile[i] > 0.5f ? 1 : 0;
+}
 
 static udg_status turn_make(const udg_settings *settings, udg_find_model *model,
                             const udg_plane fine[PLANES], double px_per_mm,
@@ -100,41 +109,32 @@ static udg_status turn_make(const udg_settings *settings, udg_find_model *model,
   const udg_fft_plan *plan = model->plan;
   size_t count = (size_t)plan->width * (size_t)plan->height;
   size_t spectrum = (size_t)plan->half_width * (size_t)plan->height;
-  turn->window = udg_memory_get(settings, spectrum, sizeof *turn->window);
-  int complete = turn->window != NULL;
-  for (int k = 0; k < PLANES - 1; k++) {
-    udg_complex **kernel = &turn->kernels[k / UDG_FIND_KERNELS][k % UDG_FIND_KERNELS];
-    *kernel = udg_memory_get(settings, spectrum, sizeof **kernel);
-    complete = complete && *kernel;
-  }
-  if (!complete)
-    return UDG_ERROR_MEMORY;
-  for (int k = 0; k < PLANES; k++)
+  for (int k = 0; k < UDG_FIND_KERNELS; k++) {
+    turn->kernels[k] = udg_memory_get(settings, spectrum, sizeof *turn->kernels[k]);
+    if (!turn->kernels[k])
+      return UDG_ERROR_MEMORY;
     kernel_sample(model, &fine[k], px_per_mm, turn->turn_rad, tiles[k]);
-  float *window = tiles[PLANES - 1];
-  for (size_t i = 0; i < count; i++)
-    window[i] = window[i] > 0.5f ? 1 : 0;
-  model->window_px = tile_dot(window, window, count);
-  for (int c = 0; c < UDG_FIND_CHANNELS; c++) {
-    kernels_orthonormal(tiles + c * UDG_FIND_KERNELS, window, count);
-    for (int k = 0; k < UDG_FIND_KERNELS; k++)
-      udg_fft_forward(plan, tiles[c * UDG_FIND_KERNELS + k], turn->kernels[c][k]);
   }
-  udg_fft_forward(plan, window, turn->window);
+  const float *window = tiles[PLANES - 1];
+  window_sample(model, &fine[PLANES - 1], px_per_mm, turn->turn_rad, tiles[PLANES - 1]);
+  for (int c = 0; c < UDG_FIND_CHANNELS; c++)
+    kernels_orthonormal(tiles + udg_find_first[c], udg_find_first[c + 1] - udg_find_first[c],
+                        window, count);
+  for (int k = 0; k < UDG_FIND_KERNELS; k++)
+    udg_fft_forward(plan, tiles[k], turn->kernels[k]);
   return UDG_OK;
 }
 
 /* Slopes and their square as the flattened photo would show them; the shoulder
- * by direction as its edges would; the window. */
-static void fine_planes(const udg_find_model *model, double px_per_mm,
-                        udg_plane fine[PLANES], udg_plane *scratch) {
-  static const udg_column columns[PLANES - 1] = {UDG_COLUMN_P,      UDG_COLUMN_Q,
-                                                 UDG_COLUMN_SQUARE, UDG_COLUMN_SQUARE,
-                                                 UDG_COLUMN_ACROSS, UDG_COLUMN_DIAGONAL};
+ * as its edges would; the window. */
+static void fine_planes(const udg_find_model *model, double px_per_mm, udg_plane fine[PLANES],
+                        udg_plane *scratch) {
+  static const udg_column columns[UDG_FIND_KERNELS] = {UDG_COLUMN_P, UDG_COLUMN_Q,
+                                                       UDG_COLUMN_SQUARE, UDG_COLUMN_SQUARE, UDG_COLUMN_ACROSS, UDG_COLUMN_DIAGONAL};
   size_t count = (size_t)scratch->width * (size_t)scratch->height;
   double ratio = model->shape.px_per_mm / px_per_mm;
   udg_plane *mean = &fine[PLANES - 1];
-  for (int k = 0; k < PLANES - 1; k++) {
+  for (int k = 0; k < UDG_FIND_KERNELS; k++) {
     udg_template_column(&model->shape, columns[k], &fine[k]);
     udg_plane_blur(&fine[k], KERNEL_BLUR_PX * ratio, scratch);
     memcpy(mean->v, fine[k].v, count * sizeof *mean->v);
@@ -144,6 +144,20 @@ static void fine_planes(const udg_find_model *model, double px_per_mm,
   }
   for (size_t i = 0; i < count; i++)
     mean->v[i] = (double)model->shape.distance.v[i] > -model->shape.margin_mm ? 1 : 0;
+}
+
+static udg_status window_make(const udg_settings *settings, udg_find_model *model,
+                              const udg_plane *fine, double px_per_mm, float *tile) {
+  const udg_fft_plan *plan = model->plan;
+  size_t count = (size_t)plan->width * (size_t)plan->height;
+  model->window = udg_memory_get(settings, (size_t)plan->half_width * (size_t)plan->height,
+                                 sizeof *model->window);
+  if (!model->window)
+    return UDG_ERROR_MEMORY;
+  window_sample(model, fine, px_per_mm, 0, tile);
+  model->window_px = tile_dot(tile, tile, count);
+  udg_fft_forward(plan, tile, model->window);
+  return UDG_OK;
 }
 
 static udg_status turns_make(const udg_settings *settings, udg_find_model *model,
@@ -159,8 +173,10 @@ static udg_status turns_make(const udg_settings *settings, udg_find_model *model
     if (!tiles[k])
       status = UDG_ERROR_MEMORY;
   }
-  if (status == UDG_OK)
+  if (status == UDG_OK) {
     fine_planes(model, px_per_mm, fine, &scratch);
+    status = window_make(settings, model, &fine[PLANES - 1], px_per_mm, tiles[PLANES - 1]);
+  }
   for (int t = 0; t < model->turn_count && status == UDG_OK; t++)
     status = turn_make(settings, model, fine, px_per_mm, tiles, &model->turns[t]);
   for (int k = 0; k < PLANES; k++) {
@@ -206,11 +222,10 @@ udg_status udg_find_model_create(const udg_settings *settings, const udg_referen
 
 void udg_find_model_destroy(const udg_settings *settings, udg_find_model *model) {
   for (int t = 0; t < model->turn_count; t++) {
-    for (int k = 0; k < PLANES - 1; k++)
-      udg_memory_drop(settings,
-                      model->turns[t].kernels[k / UDG_FIND_KERNELS][k % UDG_FIND_KERNELS]);
-    udg_memory_drop(settings, model->turns[t].window);
+    for (int k = 0; k < UDG_FIND_KERNELS; k++)
+      udg_memory_drop(settings, model->turns[t].kernels[k]);
   }
+  udg_memory_drop(settings, model->window);
   udg_patch_set_destroy(settings, &model->coarse);
   udg_patch_set_destroy(settings, &model->middle);
   udg_template_destroy(settings, &model->shape);

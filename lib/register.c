@@ -26,6 +26,11 @@ static const double SWELL_SHARE = 0.0125;
  * weighs against the digits' slack accordingly. */
 static const double CORRELATION_PX = 60;
 
+/* Candidates as good as this share of the best are registered too, and the one
+ * that then explains most is kept. */
+#define TRIED_MAX 3
+static const double TRIED_SHARE = 0.75;
+
 typedef struct register_model {
   udg_template shape;
   udg_patch_set levels[LEVELS];
@@ -223,10 +228,28 @@ udg_status udg_register(udg_register_state *state, const udg_plane *grey, size_t
   udg_status status = model_get(state, date_index, &model, message);
   if (status != UDG_OK)
     return status;
-  status = candidate_register(state, model, grey, &state->reference->dates[date_index],
-                              &found->candidates[0], registration);
-  if (status != UDG_OK)
+  const udg_date *date = &state->reference->dates[date_index];
+  double second = 0;
+  int best = -1;
+  for (int i = 0; i < found->count && i < TRIED_MAX; i++) {
+    udg_registration one = {0};
+    if (i > 0 && found->candidates[i].score < TRIED_SHARE * found->candidates[0].score)
+      break;
+    status = candidate_register(state, model, grey, date, &found->candidates[i], &one);
+    if (status == UDG_ERROR_MEMORY)
+      break;
+    if (status == UDG_OK && (best < 0 || one.score > registration->score)) {
+      second = best < 0 ? 0 : registration->score;
+      *registration = one;
+      best = i;
+    } else if (status == UDG_OK) {
+      second = fmax(second, one.score);
+    }
+  }
+  if (best < 0)
     return udg_fail(message, status, "the date could not be registered");
   registration->runner_up = found->runner_up;
+  if (second > 0)
+    registration->runner_up = fmax(found->runner_up, second / registration->score);
   return UDG_OK;
 }
