@@ -179,15 +179,17 @@ static void refine(const udg_score *score, int size, double whole, int dx, int d
 /* How the energy is spread over the cells of the trace. */
 static void look_at_cells(const udg_score *score, int size, int dx, int dy, udg_hypothesis *h) {
   double norm[CELLS * CELLS] = {0.0}, match[CELLS * CELLS] = {0.0};
-  double whole = 0.0, matched = 0.0, cell_px = CELL * UDG_UPRIGHT_DIGIT_PX;
+  double whole = 0.0, all = 0.0, open = 0.0, matched = 0.0, cell_px = CELL * UDG_UPRIGHT_DIGIT_PX;
   for (int y = 0; y < size; y++) {
     for (int x = 0; x < size; x++) {
       float t = score->window[W_TRACE][y * size + x];
       int px = x + dx, py = y + dy;
+      all += (double)t * (double)t;
       if (px < 0 || py < 0 || px >= size || py >= size || t == 0.0f)
         continue;
       double w = (double)score->window[W_WEIGHT][py * size + px];
       double r = (double)score->window[W_RESIDUAL][py * size + px];
+      open += w > 0.0 ? (double)t * (double)t : 0.0;
       int cx = (int)floor((x - 0.5 * size) / cell_px) + CELLS / 2;
       int cy = (int)floor((y - 0.5 * size) / cell_px) + CELLS / 2;
       if (w <= 0.0 || cx < 0 || cy < 0 || cx >= CELLS || cy >= CELLS)
@@ -197,6 +199,7 @@ static void look_at_cells(const udg_score *score, int size, int dx, int dy, udg_
       whole += w * (double)t * (double)t;
     }
   }
+  h->visible = all > 0.0 ? open / all : 0.0;
   double counted = 0.0, largest = 0.0;
   for (int i = 0; i < CELLS * CELLS; i++) {
     if (norm[i] <= CELL_MIN * whole)
@@ -407,7 +410,6 @@ static double score_trace(udg_score *score, const udg_upright *upright, const ud
   made.energy = found.energy;
   made.share = found.share;
   made.amplitude = found.amplitude;
-  made.visible = found.visible;
   look_at_cells(score, bank->size, at[0], at[1], &made);
   look_around(score, bank->size, at[0], at[1], trace, &made);
   split_amplitude(score, bank->size, at[0], at[1], trace, light, gain, bank, &made);

@@ -22,7 +22,9 @@ from scipy.optimize import minimize
 NAMES = ["one", "energy", "complete", "largest", "rival", "decoy", "amplitude", "around", "years",
          "share", "missing"]
 SIGN = [0, 1, 1, -1, 1, 1, 1, -1, 1, 1, -1]
-MODELS = [("underdigit", 0), ("repunched", 1), ("doubled", 4)]
+# Class, kind of hypothesis, and how many times a true one counts: those two are rare
+# in the sets, and log odds of 0 should part them from the rest evenly.
+MODELS = [("underdigit", 0, 1.0), ("repunched", 1, 2.5), ("doubled", 4, 5.0)]
 TOP = 6  # hypotheses of a photo that are worth learning from
 RIDGE = 0.3
 
@@ -60,16 +62,17 @@ def rows(photos, name, kind):
     return np.array(x), np.array(y), np.array(owner), found
 
 
-def fit(x, y):
+def fit(x, y, times):
     scale = x.std(axis=0)
     scale[scale < 1e-9] = 1.0
     z = x / scale
     sign = np.where(y, 1.0, -1.0)
+    count = np.where(y, times, 1.0)
 
     def loss(w):
         margin = sign * (z @ w)
-        value = np.logaddexp(0.0, -margin).sum() + 0.5 * RIDGE * (w[1:] ** 2).sum()
-        slope = -sign / (1.0 + np.exp(np.clip(margin, -500, 500)))
+        value = (count * np.logaddexp(0.0, -margin)).sum() + 0.5 * RIDGE * (w[1:] ** 2).sum()
+        slope = -sign * count / (1.0 + np.exp(np.clip(margin, -500, 500)))
         gradient = z.T @ slope
         gradient[1:] += RIDGE * w[1:]
         return value, gradient
@@ -80,11 +83,11 @@ def fit(x, y):
     return w / scale
 
 
-def learn(photos, name, kind):
+def learn(photos, name, kind, times):
     x, y, owner, _ = rows(photos, name, kind)
     other = np.array([photos[i]["truth"]["cls"] != name for i in owner])
     keep = y | other  # a wrong digit on a true overdate teaches nothing certain
-    return fit(x[keep], y[keep])
+    return fit(x[keep], y[keep], times)
 
 
 def evidence(photos, kind, w):
@@ -188,7 +191,7 @@ def print_table(weights, null, strength, power):
     print('#include "evidence.h"\n')
     print("/* " + ", ".join(NAMES) + " */")
     print("const double udg_model_weight[UDG_MODEL_COUNT][UDG_FEATURE_COUNT] = {")
-    for (name, _), w in zip(MODELS, weights):
+    for (name, _, _), w in zip(MODELS, weights):
         print("    /* %s */\n    {%s}," % (name, ", ".join("%.4f" % (v + 0.0) for v in w)))
     print("};\n")
     points, chance, tail = null
@@ -214,10 +217,10 @@ def main():
     photos = load(options.features)
     if options.check:
         coinages = sorted({p["truth"]["type"]["name"] for p in photos})
-        for name, kind in MODELS:
+        for name, kind, times in MODELS:
             scored = [None] * len(photos)
             for left in coinages:
-                w = learn([p for p in photos if p["truth"]["type"]["name"] != left], name, kind)
+                w = learn([p for p in photos if p["truth"]["type"]["name"] != left], name, kind, times)
                 part = [i for i, p in enumerate(photos) if p["truth"]["type"]["name"] == left]
                 for i, s in zip(part, evidence([photos[i] for i in part], kind, w)):
                     scored[i] = s
@@ -226,8 +229,8 @@ def main():
             print("all", end=": ")
             report(photos, scored, name)
         return
-    weights = [learn(photos, name, kind) for name, kind in MODELS]
-    for (name, kind), w in zip(MODELS, weights):
+    weights = [learn(photos, *model) for model in MODELS]
+    for (name, kind, _), w in zip(MODELS, weights):
         sys.stdout, keep = sys.stderr, sys.stdout
         report(photos, evidence(photos, kind, w), name)
         sys.stdout = keep
