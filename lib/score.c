@@ -12,6 +12,7 @@ static const double VISIBLE_MIN = 0.02;
 static const double CELL = 0.2;      /* side of a cell, digit heights */
 static const double CELL_MIN = 0.01; /* cells with less of the expected energy do not count */
 static const double DISC = 0.75;     /* radius of the surroundings, digit heights */
+static const double OUTLINE_PX = 0.75; /* pixels so near are the outline's own */
 enum { CELLS = 16 };                 /* a side; covers 3.2 digit heights */
 
 /* What each window and spectrum holds. */
@@ -179,17 +180,15 @@ static void refine(const udg_score *score, int size, double whole, int dx, int d
 /* How the energy is spread over the cells of the trace. */
 static void look_at_cells(const udg_score *score, int size, int dx, int dy, udg_hypothesis *h) {
   double norm[CELLS * CELLS] = {0.0}, match[CELLS * CELLS] = {0.0};
-  double whole = 0.0, all = 0.0, open = 0.0, matched = 0.0, cell_px = CELL * UDG_UPRIGHT_DIGIT_PX;
+  double whole = 0.0, matched = 0.0, cell_px = CELL * UDG_UPRIGHT_DIGIT_PX;
   for (int y = 0; y < size; y++) {
     for (int x = 0; x < size; x++) {
       float t = score->window[W_TRACE][y * size + x];
       int px = x + dx, py = y + dy;
-      all += (double)t * (double)t;
       if (px < 0 || py < 0 || px >= size || py >= size || t == 0.0f)
         continue;
       double w = (double)score->window[W_WEIGHT][py * size + px];
       double r = (double)score->window[W_RESIDUAL][py * size + px];
-      open += w > 0.0 ? (double)t * (double)t : 0.0;
       int cx = (int)floor((x - 0.5 * size) / cell_px) + CELLS / 2;
       int cy = (int)floor((y - 0.5 * size) / cell_px) + CELLS / 2;
       if (w <= 0.0 || cx < 0 || cy < 0 || cx >= CELLS || cy >= CELLS)
@@ -199,7 +198,6 @@ static void look_at_cells(const udg_score *score, int size, int dx, int dy, udg_
       whole += w * (double)t * (double)t;
     }
   }
-  h->visible = all > 0.0 ? open / all : 0.0;
   double counted = 0.0, largest = 0.0;
   for (int i = 0; i < CELLS * CELLS; i++) {
     if (norm[i] <= CELL_MIN * whole)
@@ -281,6 +279,25 @@ static void split_amplitude(udg_score *score, int size, int dx, int dy, const ud
   h->covariance[0] = c / determinant;
   h->covariance[1] = -b / determinant;
   h->covariance[2] = a / determinant;
+}
+
+/* Share of the trace's outline, at a window that begins at (left, top), that no
+ * present digit lies over. */
+static double open_outline(const udg_upright *upright, const udg_trace *trace, int size, int left,
+                           int top) {
+  const double x_step = (UDG_LIGHT_X_HIGH - UDG_LIGHT_X_LOW) / (UDG_LIGHT_STEPS - 1);
+  int on = 0, open = 0;
+  for (int i = 0; i < trace->pixel_count; i++) {
+    const udg_edge_pixel *p = &trace->pixels[i];
+    if (fabs(UDG_LIGHT_X_LOW + p->step * x_step) * upright->bevel_px > OUTLINE_PX)
+      continue;
+    int x = left + p->at % size, y = top + p->at / size;
+    on++;
+    if (x < 0 || y < 0 || x >= upright->width || y >= upright->height)
+      continue;
+    open += udg_plane_row(&upright->distance, y)[x] < 0.0f;
+  }
+  return on > 0 ? (double)open / on : 0.0;
 }
 
 static udg_trace_kind kind_of(const udg_date *date, int place, const udg_trace *trace) {
@@ -410,6 +427,7 @@ static double score_trace(udg_score *score, const udg_upright *upright, const ud
   made.energy = found.energy;
   made.share = found.share;
   made.amplitude = found.amplitude;
+  made.visible = open_outline(upright, trace, bank->size, left + at[0], top + at[1]);
   look_at_cells(score, bank->size, at[0], at[1], &made);
   look_around(score, bank->size, at[0], at[1], trace, &made);
   split_amplitude(score, bank->size, at[0], at[1], trace, light, gain, bank, &made);

@@ -30,7 +30,8 @@ typedef struct udg_hypothesis {
   double offset_px[2]; /* centre minus the present digit's as found, upright px */
   double turn_rad;     /* off the place's nominal turn */
   double energy, share, amplitude;
-  double visible;  /* weighted part of the trace that is not covered, 0-1 */
+  double visible;  /* share of the trace's outline that no present digit covers, 0-1;
+                      doubled: of its weighted energy */
   double complete; /* of the expected energy, what the cells show, 0-1 */
   double missing;  /* of the expected energy, in cells that show nothing, 0-1 */
   double uneven;   /* misfit of the cells' amplitudes to one amplitude, share of energy */
