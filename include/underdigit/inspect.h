@@ -50,7 +50,7 @@ typedef struct udg_view {
   double origin_px[2]; /* pixel centres at +0.5 */
 } udg_view;
 
-/* ARGUMENT when the last inspection found no date. */
+/* ARGUMENT when the last inspection did not come to judge a date. */
 UDG_API udg_status udg_inspector_view(const udg_inspector *inspector, udg_view_kind kind,
                                       udg_view *view);
 
