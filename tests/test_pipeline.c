@@ -185,6 +185,9 @@ static void nothing_is_left_of_the_photo_before(void **state) {
 static void scratch_is_kept(void **state) {
   (void)state;
   size_t index = 0, calls[3];
+  udg_inspector_destroy(inspector);
+  assert_int_equal(udg_inspector_create(&scene.settings, scene.reference, &inspector, NULL),
+                   UDG_OK);
   for (int pass = 0; pass < 3; pass++) {
     scene.random = 3; /* the same photo: as many places to look at */
     size_t before = allocator.calls;
@@ -195,7 +198,8 @@ static void scratch_is_kept(void **state) {
     calls[pass] = allocator.calls - before;
   }
   assert_int_equal(calls[1], calls[2]);
-  assert_true(calls[1] <= calls[0]);
+  print_message("allocations: %zu, then %zu\n", calls[0], calls[1]);
+  assert_true(calls[1] < calls[0] / 4);
 }
 
 int main(void) {
