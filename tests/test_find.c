@@ -1,0 +1,225 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* The date stage on pictures of the generator, whose light, metal and shoulders
+ * are not the library's model. */
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "find.h"
+#include "made.h"
+#include "support.h"
+
+typedef struct searcher {
+  udg_fft *fft;
+  udg_find_state *find;
+} searcher;
+
+static searcher searcher_open(const udg_settings *settings, const udg_reference *reference) {
+  searcher s = {0};
+  assert_int_equal(udg_fft_create(settings, &s.fft, NULL), UDG_OK);
+  assert_int_equal(udg_find_create(settings, reference, s.fft, &s.find, NULL), UDG_OK);
+  return s;
+}
+
+static void searcher_close(searcher *s) {
+  udg_find_destroy(s->find);
+  udg_fft_destroy(s->fft);
+}
+
+static ti_options wide_options(double low_px, double high_px) {
+  ti_options options;
+  ti_options_defaults(&options);
+  options.frame = 1;
+  options.any_turn = 1;
+  options.turn_rad[0] = -0.5236;
+  options.turn_rad[1] = 0.5236;
+  options.digit_px[0] = low_px;
+  options.digit_px[1] = high_px;
+  options.design = 1;
+  return options;
+}
+
+/* How many of `count` photos have the date first, and in how many of the others
+ * the score or the runner-up warn. */
+static void search_many(const char *name, double low_px, double high_px, int count, int *right,
+                        int *silent) {
+  made m;
+  assert_int_equal(made_open(&m, name), 0);
+  searcher s = searcher_open(&m.settings, m.reference);
+  ti_options options = wide_options(low_px, high_px);
+  *right = *silent = 0;
+  for (int i = 0; i < count; i++) {
+    ti_scene scene;
+    udg_plane grey = {0};
+    udg_find_result found;
+    made_draw(&m, &options, 31, i, &scene, &grey);
+    assert_int_equal(udg_find_date(s.find, &grey, made_date(&m, &scene), &found, NULL), UDG_OK);
+    assert_in_range(found.count, 0, UDG_CANDIDATES_MAX);
+    for (int k = 1; k < found.count; k++)
+      assert_true(found.candidates[k].score <= found.candidates[k - 1].score);
+    int hit = found.count > 0 &&
+              made_corner_error(&scene, &found.candidates[0].date_to_photo) < 0.15;
+    *right += hit;
+    *silent += !hit && found.count > 0 && found.candidates[0].score > 0.35 &&
+               found.runner_up < 0.7;
+    udg_plane_destroy(&m.settings, &grey);
+  }
+  searcher_close(&s);
+  made_close(&m);
+}
+
+/* Anywhere, turned up to 30 degrees, from small to large, design around it. */
+static void dates_are_found(void **state) {
+  (void)state;
+  static const char *const names[3] = {"vellacombe", "ostermere", "karrow"};
+  int right = 0, silent = 0;
+  for (int i = 0; i < 3; i++) {
+    int r, s;
+    search_many(names[i], 24, 90, 10, &r, &s);
+    right += r;
+    silent += s;
+  }
+  assert_true(right >= 27); /* of 30; 29 when written, so that luck has some room */
+  assert_int_equal(silent, 0);
+}
+
+static void extreme_sizes_are_found(void **state) {
+  (void)state;
+  int right, silent;
+  search_many("vellacombe", 20, 21, 3, &right, &silent);
+  assert_true(right >= 2);
+  search_many("vellacombe", 230, 245, 3, &right, &silent);
+  assert_true(right >= 2);
+}
+
+/* A photo without that date scores lower and its runner-up is near. */
+static void absence_shows(void **state) {
+  (void)state;
+  made m, other;
+  assert_int_equal(made_open(&m, "vellacombe"), 0);
+  assert_int_equal(made_open(&other, "karrow"), 0);
+  searcher s = searcher_open(&m.settings, m.reference);
+  ti_options options = wide_options(40, 70);
+  double present = 0, absent = 0, near = 0;
+  enum { N = 6 };
+  for (int i = 0; i < N; i++) {
+    ti_scene scene;
+    udg_plane grey = {0};
+    udg_find_result found;
+    made_draw(&m, &options, 5, i, &scene, &grey);
+    assert_int_equal(udg_find_date(s.find, &grey, made_date(&m, &scene), &found, NULL), UDG_OK);
+    present += found.candidates[0].score / N;
+    udg_plane_destroy(&m.settings, &grey);
+    made_draw(&other, &options, 5, i, &scene, &grey);
+    assert_int_equal(udg_find_date(s.find, &grey, 0, &found, NULL), UDG_OK);
+    absent += found.count ? found.candidates[0].score / N : 0;
+    near += found.runner_up / N;
+    udg_plane_destroy(&m.settings, &grey);
+  }
+  assert_true(absent < 0.6 * present);
+  assert_true(near > 0.7);
+  searcher_close(&s);
+  made_close(&other);
+  made_close(&m);
+}
+
+static void odd_photos_are_no_fault(void **state) {
+  (void)state;
+  made m;
+  assert_int_equal(made_open(&m, "karrow"), 0);
+  searcher s = searcher_open(&m.settings, m.reference);
+  static const int sizes[][2] = {{1, 1}, {3, 200}, {200, 3}, {40, 12}, {160, 90}};
+  for (size_t i = 0; i < sizeof sizes / sizeof *sizes; i++)
+    for (int level = 0; level < 256; level += 255) {
+      udg_plane grey = {0};
+      udg_find_result found;
+      assert_int_equal(udg_plane_create(&m.settings, sizes[i][0], sizes[i][1], &grey), UDG_OK);
+      for (int k = 0; k < grey.width * grey.height; k++)
+        grey.v[k] = (float)level;
+      assert_int_equal(udg_find_date(s.find, &grey, 0, &found, NULL), UDG_OK);
+      for (int k = 0; k < found.count; k++)
+        assert_true(found.candidates[k].score < 1e-3);
+      udg_plane_destroy(&m.settings, &grey);
+    }
+  udg_message message = {""};
+  udg_plane grey = {0};
+  udg_find_result found;
+  assert_int_equal(udg_plane_create(&m.settings, 50, 50, &grey), UDG_OK);
+  assert_int_equal(udg_find_date(s.find, &grey, 99, &found, &message), UDG_ERROR_ARGUMENT);
+  udg_plane_destroy(&m.settings, &grey);
+  searcher_close(&s);
+  made_close(&m);
+}
+
+static int asked;
+
+static int cancel_late(void *user) {
+  (void)user;
+  return ++asked > 5;
+}
+
+static void cancelling_is_heard(void **state) {
+  (void)state;
+  made m;
+  assert_int_equal(made_open(&m, "karrow"), 0);
+  udg_settings settings = m.settings;
+  settings.cancel = cancel_late;
+  searcher s = searcher_open(&settings, m.reference);
+  udg_plane grey = {0};
+  udg_find_result found;
+  asked = 0;
+  assert_int_equal(udg_plane_create(&settings, 300, 200, &grey), UDG_OK);
+  assert_int_equal(udg_find_date(s.find, &grey, 0, &found, NULL), UDG_ERROR_CANCELLED);
+  assert_int_equal(asked, 6);
+  udg_plane_destroy(&settings, &grey);
+  searcher_close(&s);
+  made_close(&m);
+}
+
+/* Each allocation fails once; what was taken is given back. */
+static void no_memory_is_told(void **state) {
+  (void)state;
+  made m;
+  assert_int_equal(made_open(&m, "karrow"), 0);
+  udg_plane grey = {0};
+  assert_int_equal(udg_plane_create(&m.settings, 120, 60, &grey), UDG_OK);
+  for (int i = 0; i < 120 * 60; i++)
+    grey.v[i] = (float)(i * 37 % 101);
+  size_t at = 1;
+  for (int done = 0; !done; at += at < 40 ? 1 : 17) {
+    test_allocator allocator = {.fail_at = at};
+    udg_settings settings = test_settings(&allocator);
+    udg_fft *fft = NULL;
+    udg_find_state *find = NULL;
+    udg_find_result found;
+    udg_message message = {""};
+    udg_status status = udg_fft_create(&settings, &fft, &message);
+    if (status == UDG_OK)
+      status = udg_find_create(&settings, m.reference, fft, &find, &message);
+    if (status == UDG_OK)
+      status = udg_find_date(find, &grey, 0, &found, &message);
+    done = allocator.calls < at;
+    assert_int_equal(status, done ? UDG_OK : UDG_ERROR_MEMORY);
+    assert_true(done || message.text[0]);
+    udg_find_destroy(find);
+    udg_fft_destroy(fft);
+    assert_int_equal(allocator.live, 0);
+  }
+  assert_true(at > 60);
+  udg_plane_destroy(&m.settings, &grey);
+  made_close(&m);
+}
+
+int main(void) {
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(dates_are_found),         cmocka_unit_test(extreme_sizes_are_found),
+      cmocka_unit_test(absence_shows),           cmocka_unit_test(odd_photos_are_no_fault),
+      cmocka_unit_test(cancelling_is_heard),     cmocka_unit_test(no_memory_is_told),
+  };
+  return cmocka_run_group_tests(tests, NULL, NULL);
+}
