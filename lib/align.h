@@ -24,10 +24,10 @@
 
 typedef struct udg_patch {
   int count;
-  float *u, *v;          /* mm, from the centre */
-  float *n_x, *n_y;      /* unit vector away from the nearest outline's field side: grad distance */
+  float *u, *v;     /* mm, from the centre */
+  float *n_x, *n_y; /* unit vector away from the nearest outline's field side: grad distance */
   float *swell[UDG_SWELLS]; /* how far a unit of each swell moves the pixel outwards, mm/mm */
-  float *t, *t_x, *t_y;  /* count rows of the set's column_stride: T_k, dT_k/du, dT_k/dv (1/mm) */
+  float *t, *t_x, *t_y; /* count rows of the set's column_stride: T_k, dT_k/du, dT_k/dv (1/mm) */
   double centre_mm[2];
 } udg_patch;
 
@@ -41,19 +41,19 @@ typedef struct udg_patch_set {
 } udg_patch_set;
 
 typedef struct udg_align_settings {
-  int global_count;       /* first so many pose parameters are free: 0, 2, 3, 4, 6, 8, 9 ... */
-  int places_free;        /* each place's own shift and turn, too */
-  double slack_mm, slack_rad; /* prior s.d. of these */
-  double shear_sd;        /* prior s.d. of the two shears */
-  double perspective_sd;  /* prior s.d. of the perspective terms, 1/mm */
+  int global_count;            /* first so many pose parameters are free: 0, 2, 3, 4, 6, 8, 9 ... */
+  int places_free;             /* each place's own shift and turn, too */
+  double slack_mm, slack_rad;  /* prior s.d. of these */
+  double shear_sd;             /* prior s.d. of the two shears */
+  double perspective_sd;       /* prior s.d. of the perspective terms, 1/mm */
   double swell_sd[UDG_SWELLS]; /* prior s.d., mm */
-  double clip_level;      /* samples at or above it are left out */
-  double tukey;           /* residuals beyond so many s.d. count nothing; 0: least squares */
-  double noise_floor;     /* smallest s.d. believed, grey levels */
-  double correlation_px;  /* so many patch pixels count as one independent measurement, >= 1 */
+  double clip_level;           /* samples at or above it are left out */
+  double tukey;                /* residuals beyond so many s.d. count nothing; 0: least squares */
+  double noise_floor;          /* smallest s.d. believed, grey levels */
+  double correlation_px;       /* so many patch pixels count as one independent measurement, >= 1 */
   int iterations_max;
-  double stop_px;         /* stop when no part of the date moves more, patch px */
-  double step_max_px;     /* longest step, patch px; 0: none */
+  double stop_px;     /* stop when no part of the date moves more, patch px */
+  double step_max_px; /* longest step, patch px; 0: none */
 } udg_align_settings;
 
 typedef struct udg_align_pose {
@@ -68,17 +68,17 @@ typedef struct udg_align_pose {
 
 typedef struct udg_align_result {
   int iterations;
-  int used;                /* pixels with weight */
-  double inside;           /* share of the patches' pixels that lie in the photo */
-  double clipped;          /* share of these that are clipped */
+  int used;       /* pixels with weight */
+  double inside;  /* share of the patches' pixels that lie in the photo */
+  double clipped; /* share of these that are clipped */
   double light[UDG_COLUMNS_MAX];
-  double sigma;            /* robust s.d. of the residual, grey levels */
-  double rms;              /* of all unclipped pixels, grey levels */
-  double explained;        /* share of their variance about the background, 0-1 */
-  unsigned undetermined;   /* bit i: pose parameter i could not be told; it was left alone */
+  double sigma;          /* robust s.d. of the residual, grey levels */
+  double rms;            /* of all unclipped pixels, grey levels */
+  double explained;      /* share of their variance about the background, 0-1 */
+  unsigned undetermined; /* bit i: pose parameter i could not be told; it was left alone */
   double covariance[UDG_GLOBAL_MAX][UDG_GLOBAL_MAX]; /* shift in mm of the date plane, turn rad,
                               ln scale, shears, perspective 1/mm; INFINITY when undetermined */
-  double place_covariance[UDG_PLACES_MAX][3][3]; /* offset x, y (mm), turn (rad) */
+  double place_covariance[UDG_PLACES_MAX][3][3];     /* offset x, y (mm), turn (rad) */
 } udg_align_result;
 
 /* Scratch for patch sets of at most `pixels_max` pixels altogether. */

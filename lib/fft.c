@@ -81,8 +81,7 @@ static udg_status plan_make(udg_fft *fft, int width, int height, udg_fft_plan *p
                             udg_message *message) {
   int half_width = width / 2 + 1;
   size_t spectrum_count = (size_t)half_width * (size_t)height;
-  float *pixels =
-      udg_memory_get(&fft->settings, (size_t)width * (size_t)height, sizeof *pixels);
+  float *pixels = udg_memory_get(&fft->settings, (size_t)width * (size_t)height, sizeof *pixels);
   udg_complex *spectrum = udg_memory_get(&fft->settings, spectrum_count, sizeof *spectrum);
   udg_status status = UDG_OK;
   if (pixels && spectrum) {
@@ -93,8 +92,8 @@ static udg_status plan_make(udg_fft *fft, int width, int height, udg_fft_plan *p
     planner_leave(&fft->settings);
   }
   if (!plan->forward || !plan->inverse)
-    status = udg_fail(message, UDG_ERROR_MEMORY, "no memory to plan a %d x %d transform", width,
-                      height);
+    status =
+        udg_fail(message, UDG_ERROR_MEMORY, "no memory to plan a %d x %d transform", width, height);
   udg_memory_drop(&fft->settings, spectrum);
   udg_memory_drop(&fft->settings, pixels);
   plan->width = width;

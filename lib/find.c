@@ -5,51 +5,14 @@
 #include <string.h>
 
 #include "find_internal.h"
-#include "spline.h"
 
 /* From one searched scale to the next: half a step moves the end of a date two
  * heights from the middle by 2 height 0.07 = 1.4 px at 10 px, half a stroke. */
 static const double SCALE_STEP = 1.14;
 /* The window may hang out of the photo by this share of its pixels. */
 static const double OUTSIDE_MAX = 0.15;
-/* Candidates nearer than this (digit heights) are one. */
-static const double SAME_SPOT = 0.4;
 /* Highest digits in the copy in which edges are looked for. */
 static const double EDGE_HEIGHT_PX = 48;
-/* Restarts lie so far off, in digit heights. */
-static const double RESTART_REACH = 0.06;
-#define MIDDLE_COUNT 8 /* candidates looked at in the second, finer verification */
-#define MIP_LEVELS 12
-
-typedef struct pooled {
-  double x, y; /* px of the photo */
-  double height_px, turn_rad, score;
-  udg_homography date_to_photo;
-} pooled;
-
-/* A photo whose sides are shorter holds no date, and could not be made smaller. */
-enum { PHOTO_SIDE_MIN = 8 };
-
-struct udg_find_state {
-  udg_settings settings;
-  const udg_reference *reference;
-  udg_fft *fft;
-  udg_find_model **models; /* by date, NULL until asked for */
-  udg_aligner *aligner;
-  int aligner_pixels;
-  int mip_count;
-  udg_buffer mips[MIP_LEVELS];  /* photo at 1, 1/2, 1/4 ... */
-  udg_buffer edges[MIP_LEVELS]; /* density of its edges, at 1/2 of that */
-  udg_buffer flat[UDG_FIND_CHANNELS], first, second, window;
-  float *tile_pixels, *tile_score;
-  float *tile_share[UDG_FIND_CHANNELS]; /* 1 / energy in the window */
-  udg_complex *spectrum[UDG_FIND_CHANNELS], *product;
-  size_t tile_room;
-  int pool_count;
-  pooled pool[UDG_FIND_POOL];
-  int out_of_memory; /* while candidates were verified */
-};
-
 udg_status udg_find_create(const udg_settings *settings, const udg_reference *reference,
                            udg_fft *fft, udg_find_state **state, udg_message *message) {
   udg_settings resolved;
@@ -97,7 +60,7 @@ void udg_find_destroy(udg_find_state *state) {
     }
   udg_memory_drop(&settings, state->models);
   udg_aligner_destroy(state->aligner);
-  for (int i = 0; i < MIP_LEVELS; i++) {
+  for (int i = 0; i < UDG_FIND_MIPS; i++) {
     udg_buffer_destroy(&settings, &state->mips[i]);
     udg_buffer_destroy(&settings, &state->edges[i]);
   }
@@ -139,8 +102,8 @@ static udg_status model_get(udg_find_state *state, size_t date_index, udg_find_m
     udg_find_model *made = udg_memory_get(settings, 1, sizeof *made);
     if (!made)
       return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's kernels");
-    udg_status status = udg_find_model_create(settings, state->reference, date_index, state->fft,
-                                              made, message);
+    udg_status status =
+        udg_find_model_create(settings, state->reference, date_index, state->fft, made, message);
     if (status != UDG_OK) {
       udg_memory_drop(settings, made);
       return status;
@@ -166,8 +129,7 @@ static udg_status model_get(udg_find_state *state, size_t date_index, udg_find_m
  * one lit softly, and its direction and sign not at all. */
 static udg_status edges_make(udg_find_state *state, int level) {
   const udg_plane *mip = &state->mips[level].plane;
-  udg_status status =
-      udg_buffer_size(&state->settings, &state->first, mip->width, mip->height);
+  udg_status status = udg_buffer_size(&state->settings, &state->first, mip->width, mip->height);
   if (status != UDG_OK)
     return status;
   for (int y = 0; y < mip->height; y++) {
@@ -188,12 +150,11 @@ static udg_status edges_make(udg_find_state *state, int level) {
 /* Halved copies of the photo, mips[0] the photo itself. */
 static udg_status mips_make(udg_find_state *state, const udg_plane *grey) {
   udg_status status =
-      udg_rescale_box(&state->settings, grey, 0, 0, grey->width, grey->height, 1,
-                      &state->mips[0]);
+      udg_rescale_box(&state->settings, grey, 0, 0, grey->width, grey->height, 1, &state->mips[0]);
   state->mip_count = 1;
   if (status == UDG_OK)
     status = edges_make(state, 0);
-  while (status == UDG_OK && state->mip_count < MIP_LEVELS) {
+  while (status == UDG_OK && state->mip_count < UDG_FIND_MIPS) {
     const udg_plane *last = &state->mips[state->mip_count - 1].plane;
     if (last->width < 8 || last->height < 8)
       break;
@@ -204,37 +165,6 @@ static udg_status mips_make(udg_find_state *state, const udg_plane *grey) {
     state->mip_count++;
   }
   return status;
-}
-
-static int pool_same(const pooled *a, const pooled *b) {
-  double near = SAME_SPOT * fmax(a->height_px, b->height_px);
-  double ratio = a->height_px > b->height_px ? a->height_px / b->height_px
-                                             : b->height_px / a->height_px;
-  return hypot(a->x - b->x, a->y - b->y) < near && ratio < 1.3 &&
-         fabs(a->turn_rad - b->turn_rad) < 0.2;
-}
-
-/* Keeps the pool sorted, best first, one entry a spot. */
-static void pool_add(udg_find_state *state, const pooled *found) {
-  for (int i = 0; i < state->pool_count; i++)
-    if (pool_same(&state->pool[i], found)) {
-      if (state->pool[i].score >= found->score)
-        return;
-      memmove(&state->pool[i], &state->pool[i + 1],
-              (size_t)(state->pool_count - i - 1) * sizeof state->pool[0]);
-      state->pool_count--;
-      i--;
-    }
-  int at = state->pool_count;
-  while (at > 0 && state->pool[at - 1].score < found->score)
-    at--;
-  if (at >= UDG_FIND_POOL)
-    return;
-  int moved = state->pool_count < UDG_FIND_POOL ? state->pool_count - at : UDG_FIND_POOL - 1 - at;
-  memmove(&state->pool[at + 1], &state->pool[at], (size_t)moved * sizeof state->pool[0]);
-  state->pool[at] = *found;
-  if (state->pool_count < UDG_FIND_POOL)
-    state->pool_count++;
 }
 
 /* Copies a tile of a flattened copy that begins at (left, top), 0 outside, and
@@ -252,8 +182,7 @@ static void tile_load(udg_find_state *state, const udg_find_model *model, int ch
     if (top + y < 0 || top + y >= flat->height || to_x <= from_x)
       continue;
     memcpy(state->tile_pixels + (size_t)y * (size_t)plan->width + from_x,
-           udg_plane_row(flat, top + y) + left + from_x,
-           (size_t)(to_x - from_x) * sizeof(float));
+           udg_plane_row(flat, top + y) + left + from_x, (size_t)(to_x - from_x) * sizeof(float));
   }
   udg_fft_forward(plan, state->tile_pixels, state->spectrum[channel]);
   for (size_t i = 0; i < count; i++)
@@ -313,18 +242,17 @@ static void tile_peaks(udg_find_state *state, const udg_find_model *model,
       if (state->pool_count == UDG_FIND_POOL &&
           (double)score <= state->pool[UDG_FIND_POOL - 1].score)
         continue;
-      if (score < at[-1] || score < at[1] || score < at[-plan->width] ||
-          score < at[plan->width])
+      if (score < at[-1] || score < at[1] || score < at[-plan->width] || score < at[plan->width])
         continue;
       double px = left + x + 0.5, py = top + y + 0.5;
       if (!window_inside(model, &state->flat[0].plane, px_per_mm, turn->turn_rad, px, py))
         continue;
-      pooled found = {.x = px / factor,
-                      .y = py / factor,
-                      .height_px = udg_find_height_px / factor,
-                      .turn_rad = turn->turn_rad,
-                      .score = (double)score};
-      pool_add(state, &found);
+      udg_find_pooled found = {.x = px / factor,
+                               .y = py / factor,
+                               .height_px = udg_find_height_px / factor,
+                               .turn_rad = turn->turn_rad,
+                               .score = (double)score};
+      udg_find_pool_add(state, &found);
     }
 }
 
@@ -366,8 +294,7 @@ static udg_status channels_make(udg_find_state *state, double factor) {
 }
 
 /* All turns at one scale, tile by tile. */
-static udg_status scale_search(udg_find_state *state, const udg_find_model *model,
-                               double factor) {
+static udg_status scale_search(udg_find_state *state, const udg_find_model *model, double factor) {
   const udg_fft_plan *plan = model->plan;
   udg_status status = channels_make(state, factor);
   if (status != UDG_OK)
@@ -404,104 +331,6 @@ static udg_status coarse_search(udg_find_state *state, const udg_find_model *mod
   return status;
 }
 
-/* Fits a lit date as a similarity at one candidate and rescores it. */
-static void verify_one(udg_find_state *state, const udg_find_model *model,
-                       const udg_patch_set *patches, int columns, const udg_plane *grey,
-                       pooled *candidate) {
-  const udg_template *shape = &model->shape;
-  udg_patch_set set = *patches;
-  set.column_count = columns;
-  double half[2];
-  for (int i = 0; i < 2; i++)
-    half[i] = shape->half_size_mm[i] + shape->margin_mm + 0.3 * shape->height_mm;
-  udg_homography to_window, from_window;
-  candidate->score = 0;
-  udg_status status =
-      udg_rescale_window(&state->settings, grey, &candidate->date_to_photo, shape->centre_mm, half,
-                         set.px_per_mm, &state->window, &state->second, &to_window);
-  if (status == UDG_OK)
-    status = udg_buffer_size(&state->settings, &state->first, state->window.plane.width,
-                             state->window.plane.height);
-  state->out_of_memory |= status == UDG_ERROR_MEMORY;
-  if (status != UDG_OK || !udg_homography_invert(&to_window, &from_window))
-    return; /* a candidate outside the photo explains nothing */
-  double window_px =
-      candidate->height_px * udg_homography_scale(&to_window, candidate->x, candidate->y);
-  udg_find_flatten(&state->window.plane, window_px, &state->first.plane, &state->second.plane);
-  udg_spline_prepare(&state->window.plane);
-  udg_align_settings how = {.global_count = 4,
-                            .clip_level = INFINITY,
-                            .noise_floor = 1e-3,
-                            .correlation_px = 1,
-                            .iterations_max = 8,
-                            .stop_px = 0.05,
-                            .step_max_px = 1.5};
-  udg_align_pose pose = {.date_to_photo =
-                             udg_homography_after(&to_window, &candidate->date_to_photo)};
-  udg_align_result fit;
-  udg_align_run(state->aligner, &set, &state->window.plane, &how, &pose, &fit);
-  candidate->date_to_photo = udg_homography_after(&from_window, &pose.date_to_photo);
-  udg_homography_apply(&candidate->date_to_photo, shape->centre_mm[0], shape->centre_mm[1],
-                       &candidate->x, &candidate->y);
-  const double *m = candidate->date_to_photo.m;
-  candidate->height_px = shape->height_mm * udg_homography_scale(&candidate->date_to_photo,
-                                                                 shape->centre_mm[0],
-                                                                 shape->centre_mm[1]);
-  candidate->turn_rad = atan2(m[3], m[0]);
-  /* What hangs out of the photo was not explained. */
-  candidate->score = fit.explained * fit.inside;
-}
-
-/* Candidates that moved onto the same spot become one again. */
-static void pool_merge(udg_find_state *state) {
-  pooled copy[UDG_FIND_POOL];
-  int count = state->pool_count;
-  memcpy(copy, state->pool, sizeof copy);
-  state->pool_count = 0;
-  for (int i = 0; i < count; i++)
-    pool_add(state, &copy[i]);
-}
-
-/* Under a hard lamp a shoulder can be taken for its neighbour, less than a
- * shoulder's width off: a minimum of its own, out of which Gauss-Newton does not
- * come.  Other starts around the candidate do. */
-static void restart(udg_find_state *state, const udg_find_model *model, const udg_plane *grey,
-                    pooled *candidate) {
-  static const int at[8][2] = {{1, 0}, {-1, 0}, {0, 1}, {0, -1}, {1, 1}, {-1, -1}, {1, -1}, {-1, 1}};
-  const pooled first = *candidate;
-  double reach = RESTART_REACH * model->shape.height_mm;
-  for (int i = 0; i < 8; i++) {
-    pooled trial = first;
-    udg_homography moved = udg_homography_similarity(1, 0, reach * at[i][0], reach * at[i][1]);
-    trial.date_to_photo = udg_homography_after(&first.date_to_photo, &moved);
-    verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, grey, &trial);
-    if (trial.score > candidate->score)
-      *candidate = trial;
-  }
-}
-
-static void verify_all(udg_find_state *state, const udg_find_model *model,
-                       const udg_plane *grey) {
-  const udg_template *shape = &model->shape;
-  for (int i = 0; i < state->pool_count; i++) {
-    pooled *p = &state->pool[i];
-    double scale = p->height_px / shape->height_mm;
-    udg_homography to_centre =
-        udg_homography_similarity(1, 0, -shape->centre_mm[0], -shape->centre_mm[1]);
-    udg_homography turned = udg_homography_similarity(scale, p->turn_rad, p->x, p->y);
-    p->date_to_photo = udg_homography_after(&turned, &to_centre);
-    verify_one(state, model, &model->coarse, UDG_COLUMN_CUBE_P, grey, p);
-  }
-  pool_merge(state);
-  if (state->pool_count > MIDDLE_COUNT)
-    state->pool_count = MIDDLE_COUNT;
-  for (int i = 0; i < state->pool_count; i++)
-    verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, grey, &state->pool[i]);
-  pool_merge(state);
-  if (state->pool_count > 0)
-    restart(state, model, grey, &state->pool[0]);
-}
-
 udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t date_index,
                          udg_find_result *result, udg_message *message) {
   udg_find_model *model = NULL;
@@ -523,13 +352,13 @@ udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t da
   if (status != UDG_OK)
     return udg_fail(message, status, "no memory to look for the date");
   double searched = udg_clock_ms();
-  verify_all(state, model, grey);
+  udg_find_verify(state, model, grey);
   if (state->out_of_memory)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory to look for the date");
   result->coarse_ms = searched - start;
   result->verify_ms = udg_clock_ms() - searched;
   for (int i = 0; i < state->pool_count && i < UDG_CANDIDATES_MAX; i++) {
-    const pooled *p = &state->pool[i];
+    const udg_find_pooled *p = &state->pool[i];
     result->candidates[result->count++] =
         (udg_candidate){p->date_to_photo, p->height_px, p->turn_rad, p->score};
   }

@@ -30,8 +30,7 @@ void udg_find_flatten(udg_plane *plane, double height_px, udg_plane *mean, udg_p
   }
   udg_rescale_mean(mean, 0.9 * height_px, scratch);
   for (size_t i = 0; i < count; i++) {
-    float z = plane->v[i] /
-              sqrtf(mean->v[i] + (float)(CONTRAST_FLOOR * CONTRAST_FLOOR));
+    float z = plane->v[i] / sqrtf(mean->v[i] + (float)(CONTRAST_FLOOR * CONTRAST_FLOOR));
     plane->v[i] = z / sqrtf(1 + z * z / 4);
   }
 }
@@ -54,14 +53,13 @@ static void kernel_sample(const udg_find_model *model, const udg_plane *fine, do
   memset(tile, 0, (size_t)width * (size_t)height * sizeof *tile);
   for (int j = -model->reach[1]; j <= model->reach[1]; j++)
     for (int i = -model->reach[0]; i <= model->reach[0]; i++) {
-      double x = shape->origin_px[0] + shape->px_per_mm * shape->centre_mm[0] +
-                 ratio * (c * i + s * j);
-      double y = shape->origin_px[1] + shape->px_per_mm * shape->centre_mm[1] +
-                 ratio * (-s * i + c * j);
+      double x =
+          shape->origin_px[0] + shape->px_per_mm * shape->centre_mm[0] + ratio * (c * i + s * j);
+      double y =
+          shape->origin_px[1] + shape->px_per_mm * shape->centre_mm[1] + ratio * (-s * i + c * j);
       if (x < 0 || y < 0 || x >= fine->width || y >= fine->height)
         continue;
-      size_t at = (size_t)((j + height) % height) * (size_t)width +
-                  (size_t)((i + width) % width);
+      size_t at = (size_t)((j + height) % height) * (size_t)width + (size_t)((i + width) % width);
       tile[at] = udg_plane_sample(fine, x, y);
     }
 }
@@ -129,8 +127,9 @@ static udg_status turn_make(const udg_settings *settings, udg_find_model *model,
  * as its edges would; the window. */
 static void fine_planes(const udg_find_model *model, double px_per_mm, udg_plane fine[PLANES],
                         udg_plane *scratch) {
-  static const udg_column columns[UDG_FIND_KERNELS] = {UDG_COLUMN_P, UDG_COLUMN_Q,
-                                                       UDG_COLUMN_SQUARE, UDG_COLUMN_SQUARE, UDG_COLUMN_ACROSS, UDG_COLUMN_DIAGONAL};
+  static const udg_column columns[UDG_FIND_KERNELS] = {UDG_COLUMN_P,      UDG_COLUMN_Q,
+                                                       UDG_COLUMN_SQUARE, UDG_COLUMN_SQUARE,
+                                                       UDG_COLUMN_ACROSS, UDG_COLUMN_DIAGONAL};
   size_t count = (size_t)scratch->width * (size_t)scratch->height;
   double ratio = model->shape.px_per_mm / px_per_mm;
   udg_plane *mean = &fine[PLANES - 1];
@@ -209,12 +208,12 @@ udg_status udg_find_model_create(const udg_settings *settings, const udg_referen
     status = udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's kernels");
   if (status == UDG_OK)
     status = udg_template_patches(settings, &model->shape, COARSE_PX / height,
-                                  PATCH_BLUR_PX * height / COARSE_PX, 0.45 * height,
-                                  &model->coarse, message);
+                                  PATCH_BLUR_PX * height / COARSE_PX, 0.45 * height, &model->coarse,
+                                  message);
   if (status == UDG_OK)
     status = udg_template_patches(settings, &model->shape, MIDDLE_PX / height,
-                                  PATCH_BLUR_PX * height / MIDDLE_PX, 0.45 * height,
-                                  &model->middle, message);
+                                  PATCH_BLUR_PX * height / MIDDLE_PX, 0.45 * height, &model->middle,
+                                  message);
   if (status != UDG_OK)
     udg_find_model_destroy(settings, model);
   return status;

@@ -148,8 +148,7 @@ static udg_status level_run(udg_register_state *state, const udg_template *shape
   return UDG_OK;
 }
 
-static void covariance_fill(const udg_align_result *fit, double px_per_mm,
-                            udg_registration *out) {
+static void covariance_fill(const udg_align_result *fit, double px_per_mm, udg_registration *out) {
   for (int i = 0; i < 4; i++)
     for (int j = 0; j < 4; j++)
       out->covariance[4 * i + j] =

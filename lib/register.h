@@ -10,21 +10,20 @@
 typedef struct udg_registration {
   udg_homography date_to_photo; /* mm -> px of the plane given, centres at +0.5 */
   int place_count;
-  double place_offset_mm[UDG_PLACES_MAX][2]; /* each digit off its nominal centre, date plane */
-  double place_turn_rad[UDG_PLACES_MAX];     /* and off its nominal turn */
+  double place_offset_mm[UDG_PLACES_MAX][2];     /* each digit off its nominal centre, date plane */
+  double place_turn_rad[UDG_PLACES_MAX];         /* and off its nominal turn */
   double place_covariance[UDG_PLACES_MAX][3][3]; /* x, y (mm), turn (rad) */
-  double covariance[16];   /* by rows: shift x, y (px of the plane), turn (rad), ln scale;
-                              digits' slack included */
-  unsigned undetermined;   /* bit i: that row could not be told */
+  double covariance[16];       /* by rows: shift x, y (px of the plane), turn (rad), ln scale;
+                                  digits' slack included */
+  unsigned undetermined;       /* bit i: that row could not be told */
   double swell_mm[UDG_SWELLS]; /* see udg_align_pose */
-  double rms;              /* grey levels, unclipped pixels of the date and its margin */
-  double noise;            /* robust s.d. of the residual, grey levels */
-  double score;            /* share of the photo's variance there that the lit date explains */
-  double runner_up;        /* best score anywhere else over `score`, 0-1 */
+  double rms;                  /* grey levels, unclipped pixels of the date and its margin */
+  double noise;                /* robust s.d. of the residual, grey levels */
+  double score;                /* share of the photo's variance there that the lit date explains */
+  double runner_up;            /* best score anywhere else over `score`, 0-1 */
   double digit_height_px;
-  double blur_px;          /* s.d. of the blur that makes the model fit best, px of the plane */
-  double clipped;          /* share of the date's pixels at the upper end */
-  double inside;           /* share of the date that lies in the photo */
+  double clipped;                 /* share of the date's pixels at the upper end */
+  double inside;                  /* share of the date that lies in the photo */
   double light[UDG_COLUMN_COUNT]; /* coefficients of udg_column, grey levels */
   double light_azimuth_rad;       /* towards the lamp, clockwise from +x (y down), date plane */
 } udg_registration;

@@ -53,9 +53,8 @@ udg_status udg_rescale_box(const udg_settings *settings, const udg_plane *source
   return UDG_OK;
 }
 
-udg_status udg_rescale_smooth(const udg_settings *settings, const udg_plane *source,
-                              double factor, udg_buffer *out, udg_buffer *first,
-                              udg_buffer *second) {
+udg_status udg_rescale_smooth(const udg_settings *settings, const udg_plane *source, double factor,
+                              udg_buffer *out, udg_buffer *first, udg_buffer *second) {
   int width = (int)ceil(source->width * factor), height = (int)ceil(source->height * factor);
   udg_status status = udg_buffer_size(settings, out, width, height);
   if (status == UDG_OK)
@@ -83,8 +82,8 @@ static void box_line(const float *in, float *out, int n, ptrdiff_t step, int rea
   for (int i = 0; i < n; i++) {
     out[i * step] = (float)(sum * share);
     int enter = i + reach + 1, leave = i - reach;
-    sum += (double)in[(enter < n ? enter : n - 1) * step] -
-           (double)in[(leave > 0 ? leave : 0) * step];
+    sum +=
+        (double)in[(enter < n ? enter : n - 1) * step] - (double)in[(leave > 0 ? leave : 0) * step];
   }
 }
 
@@ -128,13 +127,11 @@ udg_status udg_rescale_window(const udg_settings *settings, const udg_plane *pho
   int box[4];
   if (!window_box(photo, date_to_photo, centre_mm, half_mm, box))
     return UDG_ERROR_ARGUMENT;
-  double reduction =
-      udg_homography_scale(date_to_photo, centre_mm[0], centre_mm[1]) / px_per_mm;
+  double reduction = udg_homography_scale(date_to_photo, centre_mm[0], centre_mm[1]) / px_per_mm;
   int k = reduction >= 2 ? (int)fmin(floor(reduction), 64) : 1;
   if (k > box[2] || k > box[3])
     k = 1;
-  udg_status status =
-      udg_rescale_box(settings, photo, box[0], box[1], box[2], box[3], k, window);
+  udg_status status = udg_rescale_box(settings, photo, box[0], box[1], box[2], box[3], k, window);
   if (status == UDG_OK)
     status = udg_buffer_size(settings, scratch, window->plane.width, window->plane.height);
   if (status != UDG_OK)

@@ -12,8 +12,7 @@ typedef struct udg_buffer {
   size_t room; /* floats */
 } udg_buffer;
 
-udg_status udg_buffer_size(const udg_settings *settings, udg_buffer *buffer, int width,
-                           int height);
+udg_status udg_buffer_size(const udg_settings *settings, udg_buffer *buffer, int width, int height);
 void udg_buffer_destroy(const udg_settings *settings, udg_buffer *buffer);
 
 /* Means of k x k pixels of the source's box from (x, y); what is left over at
@@ -24,9 +23,8 @@ udg_status udg_rescale_box(const udg_settings *settings, const udg_plane *source
 /* Scales by `factor` (about 0.4 to 1.2; beyond that use boxes first): blurred to
  * the new sampling, then cubic.  The pixel at X of `out` shows X / factor.
  * `first` and `second` are scratch. */
-udg_status udg_rescale_smooth(const udg_settings *settings, const udg_plane *source,
-                              double factor, udg_buffer *out, udg_buffer *first,
-                              udg_buffer *second);
+udg_status udg_rescale_smooth(const udg_settings *settings, const udg_plane *source, double factor,
+                              udg_buffer *out, udg_buffer *first, udg_buffer *second);
 
 /* About a Gaussian mean of s.d. sigma_px, by two passes of a running box each
  * way: cost does not grow with sigma.  Edges mirrored by repeating the rim. */

@@ -35,8 +35,7 @@ static void box_of(const udg_reference *reference, const udg_date *date, double 
     double c = cos(place->turn_rad), s = sin(place->turn_rad);
     for (size_t k = 0; k < outline->point_count; k++) {
       double x = outline->points[2 * k], y = outline->points[2 * k + 1];
-      box_grow(low, high, place->centre_mm[0] + c * x - s * y,
-               place->centre_mm[1] + s * x + c * y);
+      box_grow(low, high, place->centre_mm[0] + c * x - s * y, place->centre_mm[1] + s * x + c * y);
     }
   }
 }
@@ -68,11 +67,10 @@ static udg_status distances_take(const udg_settings *settings, const udg_referen
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's relief");
   for (int i = 0; i < date->place_count && status == UDG_OK; i++) {
     const udg_place *place = &date->places[i];
-    status = udg_relief_distance(settings, &reference->digits[place->digit - '0'],
-                                 made->px_per_mm, place->turn_rad,
-                                 made->origin_px[0] + made->px_per_mm * place->centre_mm[0],
-                                 made->origin_px[1] + made->px_per_mm * place->centre_mm[1], &one,
-                                 message);
+    status = udg_relief_distance(
+        settings, &reference->digits[place->digit - '0'], made->px_per_mm, place->turn_rad,
+        made->origin_px[0] + made->px_per_mm * place->centre_mm[0],
+        made->origin_px[1] + made->px_per_mm * place->centre_mm[1], &one, message);
     for (size_t k = 0; k < count && status == UDG_OK; k++) {
       float d = one.v[k] / (float)made->px_per_mm;
       if (i == 0 || d > made->distance.v[k]) {
@@ -269,10 +267,8 @@ static void column_sample(const udg_template *made, const udg_plane *fine, int c
   for (int p = 0; p < set->patch_count; p++) {
     udg_patch *patch = &set->patches[p];
     for (int i = 0; i < patch->count; i++) {
-      double x = made->origin_px[0] +
-                 made->px_per_mm * (patch->centre_mm[0] + (double)patch->u[i]);
-      double y = made->origin_px[1] +
-                 made->px_per_mm * (patch->centre_mm[1] + (double)patch->v[i]);
+      double x = made->origin_px[0] + made->px_per_mm * (patch->centre_mm[0] + (double)patch->u[i]);
+      double y = made->origin_px[1] + made->px_per_mm * (patch->centre_mm[1] + (double)patch->v[i]);
       size_t at = (size_t)i * (size_t)set->column_stride + (size_t)column;
       patch->t[at] = udg_plane_sample(fine, x, y);
       patch->t_x[at] =
@@ -289,10 +285,10 @@ static void background_fill(udg_patch_set *set) {
     for (int i = 0; i < patch->count; i++) {
       float *t = patch->t + (size_t)i * (size_t)set->column_stride;
       t[UDG_COLUMN_LEVEL] = 1;
-      t[UDG_COLUMN_RAMP_X] = (float)((patch->centre_mm[0] + (double)patch->u[i] -
-                                      set->centre_mm[0]) / set->radius_mm);
-      t[UDG_COLUMN_RAMP_Y] = (float)((patch->centre_mm[1] + (double)patch->v[i] -
-                                      set->centre_mm[1]) / set->radius_mm);
+      t[UDG_COLUMN_RAMP_X] =
+          (float)((patch->centre_mm[0] + (double)patch->u[i] - set->centre_mm[0]) / set->radius_mm);
+      t[UDG_COLUMN_RAMP_Y] =
+          (float)((patch->centre_mm[1] + (double)patch->v[i] - set->centre_mm[1]) / set->radius_mm);
     }
   }
 }

@@ -14,12 +14,12 @@ typedef enum udg_column {
   UDG_COLUMN_RAMP_Y = 2,
   UDG_COLUMN_P = 3, /* first order: matt metal under a lamp */
   UDG_COLUMN_Q = 4,
-  UDG_COLUMN_SQUARE = 5,  /* p^2 + q^2: ring light, sky */
-  UDG_COLUMN_ACROSS = 6,  /* p^2 - q^2 */
+  UDG_COLUMN_SQUARE = 5,   /* p^2 + q^2: ring light, sky */
+  UDG_COLUMN_ACROSS = 6,   /* p^2 - q^2 */
   UDG_COLUMN_DIAGONAL = 7, /* 2 p q */
-  UDG_COLUMN_TOP = 8,     /* height: the tops rub and shine */
-  UDG_COLUMN_FOOT = 9,    /* band along the foot: dirt, and what a rounded foot reflects */
-  UDG_COLUMN_CUBE_P = 10, /* p (p^2 + q^2), q (p^2 + q^2) */
+  UDG_COLUMN_TOP = 8,      /* height: the tops rub and shine */
+  UDG_COLUMN_FOOT = 9,     /* band along the foot: dirt, and what a rounded foot reflects */
+  UDG_COLUMN_CUBE_P = 10,  /* p (p^2 + q^2), q (p^2 + q^2) */
   UDG_COLUMN_CUBE_Q = 11,
   UDG_COLUMN_TREFOIL_P = 12, /* p^3 - 3 p q^2, 3 p^2 q - q^3 */
   UDG_COLUMN_TREFOIL_Q = 13,

@@ -20,8 +20,8 @@ int made_open(made *m, const char *name);
 void made_close(made *m);
 
 /* Picture number `index`; the caller destroys `grey`. */
-void made_draw(const made *m, const ti_options *options, uint64_t seed, int index,
-               ti_scene *scene, udg_plane *grey);
+void made_draw(const made *m, const ti_options *options, uint64_t seed, int index, ti_scene *scene,
+               udg_plane *grey);
 
 /* Which of the reference's dates the scene shows. */
 size_t made_date(const made *m, const ti_scene *scene);

@@ -38,7 +38,9 @@ static double uniform(void) {
   return ((double)(random_state >> 33) + 0.5) / 2147483648.0;
 }
 
-static double normal(void) { return sqrt(-2 * log(uniform())) * cos(2 * PI * uniform()); }
+static double normal(void) {
+  return sqrt(-2 * log(uniform())) * cos(2 * PI * uniform());
+}
 
 /* Value and slopes of a column at (x, y), px from the centre. */
 typedef void (*column_function)(double x, double y, double *t, double *t_x, double *t_y);
@@ -116,8 +118,8 @@ static void scene_open(scene *s, int background) {
   s->set.radius_mm = s->half;
   s->set.px_per_mm = 1;
   patch->count = count;
-  float **plain[] = {&patch->u, &patch->v, &patch->n_x, &patch->n_y, &patch->swell[0],
-                     &patch->swell[1], &patch->swell[2]};
+  float **plain[] = {&patch->u,        &patch->v,        &patch->n_x,     &patch->n_y,
+                     &patch->swell[0], &patch->swell[1], &patch->swell[2]};
   for (size_t i = 0; i < 4 + UDG_SWELLS; i++, at += count)
     *plain[i] = at;
   patch->t = at;
@@ -341,8 +343,8 @@ static void lamp_case(scene *s, double azimuth, double sigma) {
   for (int k = 0; k < 5; k++) {
     double ratio = sqrt(sums[k] / TRIALS) / bound[k];
     if (!(fabs(ratio - 1) < 0.10))
-      fail_msg("lamp %.0f degrees, noise %g, figure %d: rms %.3f of the bound",
-               azimuth * 180 / PI, sigma, k, ratio);
+      fail_msg("lamp %.0f degrees, noise %g, figure %d: rms %.3f of the bound", azimuth * 180 / PI,
+               sigma, k, ratio);
   }
 }
 

@@ -16,7 +16,9 @@
 
 #define PI 3.14159265358979323846
 
-static double value_of(int i, int k) { return sin(1.7 * i * i + 0.3 * k) + 0.2 * cos(i + 2.0 * k); }
+static double value_of(int i, int k) {
+  return sin(1.7 * i * i + 0.3 * k) + 0.2 * cos(i + 2.0 * k);
+}
 
 static void *take(const udg_settings *settings, size_t count, size_t bytes) {
   void *block = udg_memory_get(settings, count, bytes);
@@ -162,8 +164,8 @@ static void no_memory_is_told(void **state) {
 
 static void good_sizes_have_small_factors(void **state) {
   (void)state;
-  static const int known[][2] = {{1, 2}, {2, 2}, {11, 12}, {13, 14}, {17, 18}, {22, 24},
-                                 {101, 108}, {121, 126}, {251, 252}, {1025, 1050}};
+  static const int known[][2] = {{1, 2},   {2, 2},     {11, 12},   {13, 14},   {17, 18},
+                                 {22, 24}, {101, 108}, {121, 126}, {251, 252}, {1025, 1050}};
   for (size_t i = 0; i < sizeof known / sizeof *known; i++)
     assert_int_equal(udg_fft_good_size(known[i][0]), known[i][1]);
 }

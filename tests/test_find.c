@@ -62,11 +62,10 @@ static void search_many(const char *name, double low_px, double high_px, int cou
     assert_in_range(found.count, 0, UDG_CANDIDATES_MAX);
     for (int k = 1; k < found.count; k++)
       assert_true(found.candidates[k].score <= found.candidates[k - 1].score);
-    int hit = found.count > 0 &&
-              made_corner_error(&scene, &found.candidates[0].date_to_photo) < 0.15;
+    int hit =
+        found.count > 0 && made_corner_error(&scene, &found.candidates[0].date_to_photo) < 0.15;
     *right += hit;
-    *silent += !hit && found.count > 0 && found.candidates[0].score > 0.35 &&
-               found.runner_up < 0.7;
+    *silent += !hit && found.count > 0 && found.candidates[0].score > 0.35 && found.runner_up < 0.7;
     udg_plane_destroy(&m.settings, &grey);
   }
   searcher_close(&s);
@@ -217,9 +216,9 @@ static void no_memory_is_told(void **state) {
 
 int main(void) {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(dates_are_found),         cmocka_unit_test(extreme_sizes_are_found),
-      cmocka_unit_test(absence_shows),           cmocka_unit_test(odd_photos_are_no_fault),
-      cmocka_unit_test(cancelling_is_heard),     cmocka_unit_test(no_memory_is_told),
+      cmocka_unit_test(dates_are_found),     cmocka_unit_test(extreme_sizes_are_found),
+      cmocka_unit_test(absence_shows),       cmocka_unit_test(odd_photos_are_no_fault),
+      cmocka_unit_test(cancelling_is_heard), cmocka_unit_test(no_memory_is_told),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -150,8 +150,7 @@ static void nothing_to_register_is_told(void **state) {
   udg_registration r;
   udg_message message = {""};
   assert_int_equal(udg_plane_create(&m.settings, 80, 60, &grey), UDG_OK);
-  assert_int_equal(udg_register(s.registers, &grey, 0, &found, &r, &message),
-                   UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_register(s.registers, &grey, 0, &found, &r, &message), UDG_ERROR_ARGUMENT);
   assert_string_not_equal(message.text, "");
   /* A candidate beside the photo. */
   found.count = 1;

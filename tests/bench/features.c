@@ -38,9 +38,9 @@ static void print_photo(const udg_inspector *inspector, const char *photo, size_
   for (int i = 0; i < 9; i++)
     printf("%s%.9g", i ? "," : "", r->date_to_photo.m[i]);
   printf("],\"score\":%.5g,\"runner_up\":%.5g,\"rms\":%.5g,\"digit_height_px\":%.4g,"
-         "\"blur\":%.4g,\"clipped\":%.4g,\"swell\":%.4g,\"light_rms\":%.4g,\"peak\":%.4g,"
+         "\"clipped\":%.4g,\"swell\":%.4g,\"light_rms\":%.4g,\"peak\":%.4g,"
          "\"directional\":%.4g,\"noise\":%.4g,\"hypotheses\":[",
-         r->score, r->runner_up, r->rms, r->digit_height_px, r->blur_px, r->clipped, r->swell_mm[0],
+         r->score, r->runner_up, r->rms, r->digit_height_px, r->clipped, r->swell_mm[0],
          work->light->rms, work->light->peak, work->light->directional_share,
          work->residual->noise);
   for (int i = 0; i < work->score->count; i++)

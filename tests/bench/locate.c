@@ -63,8 +63,7 @@ int main(int argc, char **argv) {
     }
     udg_settings settings;
     udg_settings_default(&settings, sizeof settings);
-    udg_status status =
-        udg_plane_create(&settings, (int)image->width, (int)image->height, &grey);
+    udg_status status = udg_plane_create(&settings, (int)image->width, (int)image->height, &grey);
     for (size_t k = 0; status == UDG_OK && k < (size_t)image->width * image->height; k++)
       grey.v[k] = image->grey[k];
     if (status == UDG_OK)

@@ -1,0 +1,143 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Candidates of the date stage: kept apart, fitted, ranked. */
+#include "find_internal.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "spline.h"
+
+/* Candidates nearer than this (digit heights) are one. */
+static const double SAME_SPOT = 0.4;
+/* Restarts lie so far off, in digit heights. */
+static const double RESTART_REACH = 0.06;
+#define MIDDLE_COUNT 8 /* candidates looked at in the second, finer verification */
+
+static int pool_same(const udg_find_pooled *a, const udg_find_pooled *b) {
+  double near = SAME_SPOT * fmax(a->height_px, b->height_px);
+  double ratio =
+      a->height_px > b->height_px ? a->height_px / b->height_px : b->height_px / a->height_px;
+  return hypot(a->x - b->x, a->y - b->y) < near && ratio < 1.3 &&
+         fabs(a->turn_rad - b->turn_rad) < 0.2;
+}
+
+/* Keeps the pool sorted, best first, one entry a spot. */
+void udg_find_pool_add(udg_find_state *state, const udg_find_pooled *found) {
+  for (int i = 0; i < state->pool_count; i++)
+    if (pool_same(&state->pool[i], found)) {
+      if (state->pool[i].score >= found->score)
+        return;
+      memmove(&state->pool[i], &state->pool[i + 1],
+              (size_t)(state->pool_count - i - 1) * sizeof state->pool[0]);
+      state->pool_count--;
+      i--;
+    }
+  int at = state->pool_count;
+  while (at > 0 && state->pool[at - 1].score < found->score)
+    at--;
+  if (at >= UDG_FIND_POOL)
+    return;
+  int moved = state->pool_count < UDG_FIND_POOL ? state->pool_count - at : UDG_FIND_POOL - 1 - at;
+  memmove(&state->pool[at + 1], &state->pool[at], (size_t)moved * sizeof state->pool[0]);
+  state->pool[at] = *found;
+  if (state->pool_count < UDG_FIND_POOL)
+    state->pool_count++;
+}
+
+/* Fits a lit date as a similarity at one candidate and rescores it. */
+static void verify_one(udg_find_state *state, const udg_find_model *model,
+                       const udg_patch_set *patches, int columns, const udg_plane *grey,
+                       udg_find_pooled *candidate) {
+  const udg_template *shape = &model->shape;
+  udg_patch_set set = *patches;
+  set.column_count = columns;
+  double half[2];
+  for (int i = 0; i < 2; i++)
+    half[i] = shape->half_size_mm[i] + shape->margin_mm + 0.3 * shape->height_mm;
+  udg_homography to_window, from_window;
+  candidate->score = 0;
+  udg_status status =
+      udg_rescale_window(&state->settings, grey, &candidate->date_to_photo, shape->centre_mm, half,
+                         set.px_per_mm, &state->window, &state->second, &to_window);
+  if (status == UDG_OK)
+    status = udg_buffer_size(&state->settings, &state->first, state->window.plane.width,
+                             state->window.plane.height);
+  state->out_of_memory |= status == UDG_ERROR_MEMORY;
+  if (status != UDG_OK || !udg_homography_invert(&to_window, &from_window))
+    return; /* a candidate outside the photo explains nothing */
+  double window_px =
+      candidate->height_px * udg_homography_scale(&to_window, candidate->x, candidate->y);
+  udg_find_flatten(&state->window.plane, window_px, &state->first.plane, &state->second.plane);
+  udg_spline_prepare(&state->window.plane);
+  udg_align_settings how = {.global_count = 4,
+                            .clip_level = INFINITY,
+                            .noise_floor = 1e-3,
+                            .correlation_px = 1,
+                            .iterations_max = 8,
+                            .stop_px = 0.05,
+                            .step_max_px = 1.5};
+  udg_align_pose pose = {.date_to_photo =
+                             udg_homography_after(&to_window, &candidate->date_to_photo)};
+  udg_align_result fit;
+  udg_align_run(state->aligner, &set, &state->window.plane, &how, &pose, &fit);
+  candidate->date_to_photo = udg_homography_after(&from_window, &pose.date_to_photo);
+  udg_homography_apply(&candidate->date_to_photo, shape->centre_mm[0], shape->centre_mm[1],
+                       &candidate->x, &candidate->y);
+  const double *m = candidate->date_to_photo.m;
+  candidate->height_px =
+      shape->height_mm *
+      udg_homography_scale(&candidate->date_to_photo, shape->centre_mm[0], shape->centre_mm[1]);
+  candidate->turn_rad = atan2(m[3], m[0]);
+  /* What hangs out of the photo was not explained. */
+  candidate->score = fit.explained * fit.inside;
+}
+
+/* Candidates that moved onto the same spot become one again. */
+static void pool_merge(udg_find_state *state) {
+  udg_find_pooled copy[UDG_FIND_POOL];
+  int count = state->pool_count;
+  memcpy(copy, state->pool, sizeof copy);
+  state->pool_count = 0;
+  for (int i = 0; i < count; i++)
+    udg_find_pool_add(state, &copy[i]);
+}
+
+/* Under a hard lamp a shoulder can be taken for its neighbour, less than a
+ * shoulder's width off: a minimum of its own, out of which Gauss-Newton does not
+ * come.  Other starts around the candidate do. */
+static void restart(udg_find_state *state, const udg_find_model *model, const udg_plane *grey,
+                    udg_find_pooled *candidate) {
+  static const int at[8][2] = {{1, 0}, {-1, 0},  {0, 1},  {0, -1},
+                               {1, 1}, {-1, -1}, {1, -1}, {-1, 1}};
+  const udg_find_pooled first = *candidate;
+  double reach = RESTART_REACH * model->shape.height_mm;
+  for (int i = 0; i < 8; i++) {
+    udg_find_pooled trial = first;
+    udg_homography moved = udg_homography_similarity(1, 0, reach * at[i][0], reach * at[i][1]);
+    trial.date_to_photo = udg_homography_after(&first.date_to_photo, &moved);
+    verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, grey, &trial);
+    if (trial.score > candidate->score)
+      *candidate = trial;
+  }
+}
+
+void udg_find_verify(udg_find_state *state, const udg_find_model *model, const udg_plane *grey) {
+  const udg_template *shape = &model->shape;
+  for (int i = 0; i < state->pool_count; i++) {
+    udg_find_pooled *p = &state->pool[i];
+    double scale = p->height_px / shape->height_mm;
+    udg_homography to_centre =
+        udg_homography_similarity(1, 0, -shape->centre_mm[0], -shape->centre_mm[1]);
+    udg_homography turned = udg_homography_similarity(scale, p->turn_rad, p->x, p->y);
+    p->date_to_photo = udg_homography_after(&turned, &to_centre);
+    verify_one(state, model, &model->coarse, UDG_COLUMN_CUBE_P, grey, p);
+  }
+  pool_merge(state);
+  if (state->pool_count > MIDDLE_COUNT)
+    state->pool_count = MIDDLE_COUNT;
+  for (int i = 0; i < state->pool_count; i++)
+    verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, grey, &state->pool[i]);
+  pool_merge(state);
+  if (state->pool_count > 0)
+    restart(state, model, grey, &state->pool[0]);
+}
