@@ -9,9 +9,9 @@
 #include "name.h"
 #include "pipeline.h"
 
-/* Below this share of explained variance, or with another spot this near, the
- * date is not taken for found. */
-static const double SCORE_MIN = 0.2, RUNNER_UP_MAX = 0.9;
+/* Below this share of explained variance, or with a lead over the next best spot
+ * (share times 1 - runner_up) below this, the date is not taken for found. */
+static const double SCORE_MIN = 0.18, LEAD_MIN = 0.055;
 
 static void stage_done(udg_result *result, const char *name, double *since) {
   double now = udg_clock_ms();
@@ -142,7 +142,7 @@ udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const c
     tell_registration(r, image->scale, result);
     udg_adequacy_measure(&inspector->reference->dates[date_index], &inspector->grey.plane,
                          &r->date_to_photo, image->scale, &result->adequacy);
-    if (r->score < SCORE_MIN || r->runner_up > RUNNER_UP_MAX)
+    if (r->score < SCORE_MIN || r->score * (1.0 - r->runner_up) < LEAD_MIN)
       undecided(result, "no date was found for certain");
     else
       status = judge(inspector, date_index, result, &clock, message);

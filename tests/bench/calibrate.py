@@ -34,6 +34,9 @@ def load(paths):
     for path in paths:
         for line in open(path):
             photo = json.loads(line)
+            # What udg_inspect would not judge teaches nothing (lib/inspect.c has the limits).
+            if photo["score"] < 0.18 or photo["score"] * (1.0 - photo["runner_up"]) < 0.055:
+                continue
             photo["truth"] = json.load(open(os.path.splitext(photo["photo"])[0] + ".json"))
             photos.append(photo)
     return photos
