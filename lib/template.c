@@ -162,6 +162,16 @@ static float column_value(const udg_template *made, udg_column column, size_t i)
     return p * (p * p - 3 * q * q);
   case UDG_COLUMN_TREFOIL_Q:
     return q * (3 * p * p - q * q);
+  case UDG_COLUMN_FIFTH_P:
+    return p * s * s;
+  case UDG_COLUMN_FIFTH_Q:
+    return q * s * s;
+  case UDG_COLUMN_FOURTH_ACROSS:
+    return s * (p * p - q * q);
+  case UDG_COLUMN_FOURTH_DIAGONAL:
+    return 2 * p * q * s;
+  case UDG_COLUMN_FOURTH:
+    return s * s;
   case UDG_COLUMN_LEVEL:
   case UDG_COLUMN_RAMP_X:
   case UDG_COLUMN_RAMP_Y:

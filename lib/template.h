@@ -23,7 +23,12 @@ typedef enum udg_column {
   UDG_COLUMN_CUBE_Q = 11,
   UDG_COLUMN_TREFOIL_P = 12, /* p^3 - 3 p q^2, 3 p^2 q - q^3 */
   UDG_COLUMN_TREFOIL_Q = 13,
-  UDG_COLUMN_COUNT = 14
+  UDG_COLUMN_FIFTH_P = 14, /* p (p^2 + q^2)^2, q (p^2 + q^2)^2 */
+  UDG_COLUMN_FIFTH_Q = 15,
+  UDG_COLUMN_FOURTH_ACROSS = 16, /* (p^2 + q^2) (p^2 - q^2), 2 p q (p^2 + q^2) */
+  UDG_COLUMN_FOURTH_DIAGONAL = 17,
+  UDG_COLUMN_FOURTH = 18, /* (p^2 + q^2)^2 */
+  UDG_COLUMN_COUNT = 19
 } udg_column;
 
 /* Fine raster of one date.  x_px = origin_px + px_per_mm x_mm. */
