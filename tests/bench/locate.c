@@ -29,6 +29,9 @@ static void print_result(const char *photo, const udg_find_result *found,
   for (int i = 0; i < r->place_count; i++)
     printf("%s[%.5f,%.5f,%.5f,%.5f]", i ? "," : "", r->place_offset_mm[i][0],
            r->place_offset_mm[i][1], r->place_turn_rad[i], sqrt(r->place_covariance[i][0][0]));
+  printf("],\"swell\":[%.5f,%.5f,%.5f],\"light\":[", r->swell_mm[0], r->swell_mm[1], r->swell_mm[2]);
+  for (int k = 0; k < UDG_COLUMN_COUNT; k++)
+    printf("%s%.5g", k ? "," : "", r->light[k]);
   printf("],\"sd\":[");
   for (int k = 0; k < 4; k++)
     printf("%s%.6g", k ? "," : "", sqrt(r->covariance[5 * k]));
