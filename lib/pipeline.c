@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 #include "pipeline.h"
 
+#include <math.h>
 #include <string.h>
 
 #include "image_internal.h"
@@ -54,6 +55,7 @@ void udg_inspector_destroy(udg_inspector *inspector) {
   udg_register_destroy(inspector->registers);
   udg_find_destroy(inspector->find);
   udg_buffer_destroy(&settings, &inspector->grey);
+  udg_buffer_destroy(&settings, &inspector->even);
   udg_plane_destroy(&settings, &inspector->view_residual);
   udg_fft_destroy(inspector->fft);
   udg_memory_drop(&settings, inspector);
@@ -82,24 +84,49 @@ static udg_status date_work_create(udg_inspector *inspector, size_t date_index, 
   return UDG_OK;
 }
 
+/* Levels from which on a difference to the middle grey counts by its logarithm. */
+static const double EVEN_LEVELS = 15.0;
+
+/* v = m + c asinh((g - m) / c), m the photo's median: a highlight as wide as a stroke
+ * pulls the registration no longer than its edges do. Clipped pixels stay clipped. */
+static void even_out(const udg_image *image, float *even) {
+  size_t count = (size_t)image->width * (size_t)image->height, below = 0;
+  size_t histogram[256] = {0};
+  for (size_t i = 0; i < count; i++)
+    histogram[image->grey[i]]++;
+  int middle = 0;
+  while (middle < 255 && (below += histogram[middle]) < (count + 1) / 2)
+    middle++;
+  float table[256];
+  for (int g = 0; g < 256; g++) {
+    double off = (g - middle) / EVEN_LEVELS;
+    table[g] = g >= UDG_CLIPPED_FROM ? 255.0f : (float)(128.0 + EVEN_LEVELS * asinh(off));
+  }
+  for (size_t i = 0; i < count; i++)
+    even[i] = table[image->grey[i]];
+}
+
 udg_status udg_pipeline_take(udg_inspector *inspector, const udg_image *image,
                              udg_message *message) {
-  udg_status status = udg_buffer_size(&inspector->settings, &inspector->grey, (int)image->width,
-                                      (int)image->height);
+  int width = (int)image->width, height = (int)image->height;
+  udg_status status = udg_buffer_size(&inspector->settings, &inspector->grey, width, height);
+  if (status == UDG_OK)
+    status = udg_buffer_size(&inspector->settings, &inspector->even, width, height);
   if (status != UDG_OK)
     return udg_fail(message, status, "no memory for the photo's grey levels");
   size_t count = (size_t)image->width * (size_t)image->height;
   for (size_t i = 0; i < count; i++)
     inspector->grey.plane.v[i] = (float)image->grey[i];
+  even_out(image, inspector->even.plane.v);
   return UDG_OK;
 }
 
 udg_status udg_pipeline_locate(udg_inspector *inspector, size_t date_index, udg_message *message) {
-  udg_status status = udg_find_date(inspector->find, &inspector->grey.plane, date_index,
+  udg_status status = udg_find_date(inspector->find, &inspector->even.plane, date_index,
                                     &inspector->found, message);
   if (status != UDG_OK || inspector->found.count == 0)
     return status;
-  return udg_register(inspector->registers, &inspector->grey.plane, date_index, &inspector->found,
+  return udg_register(inspector->registers, &inspector->even.plane, date_index, &inspector->found,
                       &inspector->registration, message);
 }
 

@@ -28,6 +28,7 @@ struct udg_inspector {
   udg_register_state *registers;
   udg_date_work *dates; /* reference->date_count of them */
   udg_buffer grey;
+  udg_buffer even; /* `grey` with its extremes held down, for finding and registering */
   int shown; /* date whose planes the views show; -1: none */
   udg_plane view_residual;
   udg_registration registration; /* of that date */

@@ -10,8 +10,6 @@
  * and is half a height from its centre to its edge; the rest is field to learn
  * the ground's texture from. */
 static const double MARGIN_X = 1.1, MARGIN_Y = 1.25;
-/* Encoded grey levels from here on are taken as blown out. */
-static const float CLIPPED_FROM = 250.0f;
 
 static void box_of(const udg_date *date, double low[2], double high[2]) {
   for (int axis = 0; axis < 2; axis++) {
@@ -150,7 +148,7 @@ udg_status udg_upright_make(udg_upright *upright, const udg_plane *photo,
       udg_homography_apply(&map, x + 0.5, y + 0.5, &wx, &wy);
       int inside = px >= 1.0 && py >= 1.0 && px <= photo->width - 1.0 && py <= photo->height - 1.0;
       grey[x] = udg_plane_sample(&upright->window.plane, wx, wy);
-      usable[x] = inside && grey[x] < CLIPPED_FROM ? 1.0f : 0.0f;
+      usable[x] = inside && grey[x] < (float)UDG_CLIPPED_FROM ? 1.0f : 0.0f;
     }
   }
   return lay_digits(upright, registration, message);

@@ -10,6 +10,9 @@
  * then 5 px wide, enough for every slope a photo can show. */
 #define UDG_UPRIGHT_DIGIT_PX 48
 
+/* Encoded grey levels from here on are taken as blown out. */
+#define UDG_CLIPPED_FROM 250
+
 /* Distances are cut at this many px: nothing farther off is asked for. */
 #define UDG_UPRIGHT_REACH_PX 32
 
