@@ -137,12 +137,16 @@ udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const c
   const udg_registration *r = &inspector->registration;
   snprintf(result->date, sizeof result->date, "%s", inspector->reference->dates[date_index].text);
   if (inspector->found.count == 0) {
-    undecided(result, "no date was found");
+    undecided(result, inspector->rims.sure_count > 0
+                          ? "a coin, but its date was not found: the other side, another coin, or "
+                            "too unclear"
+                          : "no date was found");
   } else {
     tell_registration(r, image->scale, result);
     udg_adequacy_measure(&inspector->reference->dates[date_index], &inspector->grey.plane,
                          &r->date_to_photo, image->scale, &result->adequacy);
-    if (r->score < SCORE_MIN || r->score * (1.0 - r->runner_up) < LEAD_MIN)
+    int lost = r->score < SCORE_MIN || r->score * (1.0 - r->runner_up) < LEAD_MIN;
+    if (inspector->certainty < 0.0 && lost)
       undecided(result, "no date was found for certain");
     else
       status = judge(inspector, date_index, result, &clock, message);

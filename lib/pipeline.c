@@ -27,6 +27,11 @@ udg_status udg_inspector_create(const udg_settings *settings, const udg_referenc
     status = udg_find_create(&made->settings, reference, made->fft, &made->find, message);
   if (status == UDG_OK)
     status = udg_register_create(&made->settings, reference, &made->registers, message);
+  if (status == UDG_OK && reference->diameter_mm > 0.0)
+    status = udg_coin_create(&made->settings, &made->coins, message);
+  if (status == UDG_OK && reference->diameter_mm > 0.0)
+    status =
+        udg_coin_locator_create(&made->settings, reference, made->fft, &made->locator, message);
   if (status != UDG_OK) {
     udg_inspector_destroy(made);
     return status;
@@ -52,6 +57,8 @@ void udg_inspector_destroy(udg_inspector *inspector) {
   for (size_t i = 0; inspector->dates && i < inspector->reference->date_count; i++)
     date_work_destroy(&inspector->dates[i]);
   udg_memory_drop(&settings, inspector->dates);
+  udg_coin_locator_destroy(inspector->locator);
+  udg_coin_destroy(inspector->coins);
   udg_register_destroy(inspector->registers);
   udg_find_destroy(inspector->find);
   udg_buffer_destroy(&settings, &inspector->grey);
@@ -83,6 +90,11 @@ static udg_status date_work_create(udg_inspector *inspector, size_t date_index, 
   work->ready = 1;
   return UDG_OK;
 }
+
+/* Chance from which on a date on a coin is taken for found. */
+static const double COIN_CERTAIN = 0.5;
+/* Of several coins in a photo so many of the clearest rims are looked at. */
+enum { COINS_TRIED = 6 };
 
 /* Levels from which on a difference to the middle grey counts by its logarithm. */
 static const double EVEN_LEVELS = 15.0;
@@ -130,16 +142,15 @@ udg_status udg_pipeline_locate(udg_inspector *inspector, size_t date_index, udg_
                       &inspector->registration, message);
 }
 
-udg_status udg_pipeline_locate_best(udg_inspector *inspector, const char *date, size_t *date_index,
-                                    udg_message *message) {
+/* The close-up's way: each date anywhere; the one whose lit model explains most. */
+static udg_status locate_close_up(udg_inspector *inspector, const char *date, size_t *date_index,
+                                  udg_message *message) {
   const udg_reference *reference = inspector->reference;
   udg_registration best_registration = {.score = -1.0};
   udg_find_result best_found = {.count = 0};
-  int known = 0;
   for (size_t i = 0; i < reference->date_count; i++) {
     if (date && strcmp(date, reference->dates[i].text) != 0)
       continue;
-    known = 1;
     udg_status status = udg_pipeline_locate(inspector, i, message);
     if (status != UDG_OK)
       return status;
@@ -149,11 +160,73 @@ udg_status udg_pipeline_locate_best(udg_inspector *inspector, const char *date, 
     best_found = inspector->found;
     *date_index = i;
   }
-  if (!known)
-    return udg_fail(message, UDG_ERROR_DATE, "%s: has no date %s", reference->name, date);
+  inspector->certainty = -1.0;
   inspector->registration = best_registration;
   inspector->found = best_found;
   return UDG_OK;
+}
+
+/* The whole coin's way: each date at every turn of each of the first coins; the
+ * one that is certain most. `found.count` is 0 when none is. */
+static udg_status locate_on_coins(udg_inspector *inspector, const char *date, int coins,
+                                  size_t *date_index, udg_message *message) {
+  const udg_reference *reference = inspector->reference;
+  udg_find_result best = {.count = 0};
+  inspector->certainty = 0.0;
+  for (int c = 0; c < coins; c++) {
+    for (size_t i = 0; i < reference->date_count; i++) {
+      udg_find_result found;
+      if (date && strcmp(date, reference->dates[i].text) != 0)
+        continue;
+      udg_status status = udg_coin_locate(inspector->locator, &inspector->grey.plane, i,
+                                          &inspector->rims.coins[c], &found, message);
+      if (status != UDG_OK)
+        return status;
+      double certainty = udg_coin_certainty(&found);
+      if (found.count == 0 || certainty <= inspector->certainty)
+        continue;
+      inspector->certainty = certainty;
+      best = found;
+      *date_index = i;
+    }
+  }
+  inspector->found = best;
+  if (inspector->certainty < COIN_CERTAIN)
+    inspector->found.count = 0;
+  if (inspector->found.count == 0)
+    return UDG_OK;
+  return udg_register(inspector->registers, &inspector->even.plane, *date_index, &inspector->found,
+                      &inspector->registration, message);
+}
+
+static int knows_date(const udg_reference *reference, const char *date) {
+  for (size_t i = 0; i < reference->date_count; i++)
+    if (strcmp(date, reference->dates[i].text) == 0)
+      return 1;
+  return 0;
+}
+
+udg_status udg_pipeline_locate_best(udg_inspector *inspector, const char *date, size_t *date_index,
+                                    udg_message *message) {
+  if (date && !knows_date(inspector->reference, date))
+    return udg_fail(message, UDG_ERROR_DATE, "%s: has no date %s", inspector->reference->name,
+                    date);
+  udg_coin_result *rims = &inspector->rims;
+  rims->count = rims->sure_count = 0;
+  udg_status status = UDG_OK;
+  if (inspector->coins)
+    status = udg_coin_find(inspector->coins, &inspector->grey.plane, rims, message);
+  if (status != UDG_OK)
+    return status;
+  /* A doubtful rim is a coin's when a date is found on it, else a close-up's. */
+  int coins = rims->sure_count > 0 ? rims->sure_count : rims->count;
+  if (coins > 0) {
+    status = locate_on_coins(inspector, date, coins < COINS_TRIED ? coins : COINS_TRIED, date_index,
+                             message);
+    if (status != UDG_OK || rims->sure_count > 0 || inspector->found.count > 0)
+      return status;
+  }
+  return locate_close_up(inspector, date, date_index, message);
 }
 
 udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_message *message) {

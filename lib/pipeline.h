@@ -6,6 +6,7 @@
 
 #include <underdigit/inspect.h>
 
+#include "coin_locate.h"
 #include "find.h"
 #include "register.h"
 #include "score.h"
@@ -26,10 +27,14 @@ struct udg_inspector {
   udg_fft *fft;
   udg_find_state *find;
   udg_register_state *registers;
+  udg_coin_state *coins; /* these two only with a reference that gives the diameter */
+  udg_coin_locator *locator;
+  udg_coin_result rims; /* of the last photo */
+  double certainty;     /* that the date was found on a coin, 0-1; -1: a close-up */
   udg_date_work *dates; /* reference->date_count of them */
   udg_buffer grey;
   udg_buffer even; /* `grey` with its extremes held down, for finding and registering */
-  int shown; /* date whose planes the views show; -1: none */
+  int shown;       /* date whose planes the views show; -1: none */
   udg_plane view_residual;
   udg_registration registration; /* of that date */
   udg_find_result found;
