@@ -11,7 +11,7 @@
 
 /* Below this share of explained variance, or with a lead over the next best spot
  * (share times 1 - runner_up) below this, the date is not taken for found. */
-static const double SCORE_MIN = 0.18, LEAD_MIN = 0.055;
+static const double SCORE_MIN = 0.15, LEAD_MIN = 0.08;
 
 static void stage_done(udg_result *result, const char *name, double *since) {
   double now = udg_clock_ms();
@@ -145,7 +145,7 @@ udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const c
     tell_registration(r, image->scale, result);
     udg_adequacy_measure(&inspector->reference->dates[date_index], &inspector->grey.plane,
                          &r->date_to_photo, image->scale, &result->adequacy);
-    int lost = r->score < SCORE_MIN || r->score * (1.0 - r->runner_up) < LEAD_MIN;
+    int lost = r->score < SCORE_MIN || udg_registration_lead(r) < LEAD_MIN;
     if (inspector->certainty < 0.0 && lost)
       undecided(result, "no date was found for certain");
     else

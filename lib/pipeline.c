@@ -91,6 +91,8 @@ static udg_status date_work_create(udg_inspector *inspector, size_t date_index, 
   return UDG_OK;
 }
 
+/* A lead over every other spot that wrong dates and foreign designs did not reach. */
+static const double LEAD_CLEAR = 0.12;
 /* Chance from which on a date on a coin is taken for found. */
 static const double COIN_CERTAIN = 0.5;
 /* Of several coins in a photo so many of the clearest rims are looked at. */
@@ -133,13 +135,36 @@ udg_status udg_pipeline_take(udg_inspector *inspector, const udg_image *image,
   return UDG_OK;
 }
 
-udg_status udg_pipeline_locate(udg_inspector *inspector, size_t date_index, udg_message *message) {
-  udg_status status = udg_find_date(inspector->find, &inspector->even.plane, date_index,
-                                    &inspector->found, message);
+double udg_registration_lead(const udg_registration *registration) {
+  return registration->score * (1.0 - registration->runner_up);
+}
+
+static udg_status locate_on(udg_inspector *inspector, const udg_plane *photo, size_t date_index,
+                            udg_message *message) {
+  udg_status status = udg_find_date(inspector->find, photo, date_index, &inspector->found, message);
   if (status != UDG_OK || inspector->found.count == 0)
     return status;
-  return udg_register(inspector->registers, &inspector->even.plane, date_index, &inspector->found,
+  return udg_register(inspector->registers, photo, date_index, &inspector->found,
                       &inspector->registration, message);
+}
+
+udg_status udg_pipeline_locate(udg_inspector *inspector, size_t date_index, udg_message *message) {
+  udg_status status = locate_on(inspector, &inspector->even.plane, date_index, message);
+  if (status != UDG_OK ||
+      (inspector->found.count > 0 && udg_registration_lead(&inspector->registration) >= LEAD_CLEAR))
+    return status;
+  /* Evened out, texture can drown a date whose highlights are all that shows. */
+  udg_registration registration = inspector->registration;
+  udg_find_result found = inspector->found;
+  status = locate_on(inspector, &inspector->grey.plane, date_index, message);
+  if (status != UDG_OK || found.count == 0)
+    return status;
+  if (inspector->found.count == 0 ||
+      udg_registration_lead(&inspector->registration) <= udg_registration_lead(&registration)) {
+    inspector->registration = registration;
+    inspector->found = found;
+  }
+  return UDG_OK;
 }
 
 /* The close-up's way: each date anywhere; the one whose lit model explains most. */

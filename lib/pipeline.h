@@ -40,6 +40,9 @@ struct udg_inspector {
   udg_find_result found;
 };
 
+/* Share of the variance explained, times one less the runner-up's ratio: how far
+ * the date leads over every other spot. */
+double udg_registration_lead(const udg_registration *registration);
 /* Finds and registers one date; 0 candidates leave `found.count` 0. */
 udg_status udg_pipeline_locate(udg_inspector *inspector, size_t date_index, udg_message *message);
 /* The same for the date asked for, or, with NULL, for each date of the reference;

@@ -24,7 +24,7 @@ NAMES = ["one", "energy", "complete", "largest", "rival", "decoy", "amplitude", 
 SIGN = [0, 1, 1, -1, 1, 1, 1, -1, 1, 1, -1]
 # Class, kind of hypothesis, and how many times a true one counts: those two are rare
 # in the sets, and log odds of 0 should part them from the rest evenly.
-MODELS = [("underdigit", 0, 1.0), ("repunched", 1, 2.5), ("doubled", 4, 5.0)]
+MODELS = [("underdigit", 0, 1.0), ("repunched", 1, 2.0), ("doubled", 4, 1.5)]
 TOP = 6  # hypotheses of a photo that are worth learning from
 RIDGE = 0.3
 
@@ -35,7 +35,7 @@ def load(paths):
         for line in open(path):
             photo = json.loads(line)
             # What udg_inspect would not judge teaches nothing (lib/inspect.c has the limits).
-            if photo["score"] < 0.18 or photo["score"] * (1.0 - photo["runner_up"]) < 0.055:
+            if photo["score"] < 0.15 or photo["score"] * (1.0 - photo["runner_up"]) < 0.08:
                 continue
             photo["truth"] = json.load(open(os.path.splitext(photo["photo"])[0] + ".json"))
             photos.append(photo)
