@@ -169,7 +169,6 @@ void udg_name(const udg_settings *settings, const udg_reference *reference,
       best_of(score, reference, date, UDG_TRACE_MIRRORED, UDG_MODEL_UNDERDIGIT).log_odds;
   double other = fmax(again.log_odds, doubled.log_odds);
   result->finding = finding_of(&under, UDG_VERDICT_UNDERDIGIT, reference, upright, other);
-  add_rivals(score, reference, upright, &under, result);
   if (again.hypothesis && again.log_odds > OTHER_FROM) {
     udg_finding f = finding_of(&again, UDG_VERDICT_REPUNCHED, reference, upright, under.log_odds);
     add_other(result, &f);
@@ -178,6 +177,7 @@ void udg_name(const udg_settings *settings, const udg_reference *reference,
     udg_finding f = finding_of(&doubled, UDG_VERDICT_DOUBLED, reference, upright, under.log_odds);
     add_other(result, &f);
   }
+  add_rivals(score, reference, upright, &under, result); /* last: there may be many */
   decide(settings, upright, score, &under, &again, &doubled, result);
 }
 

@@ -427,7 +427,7 @@ static void the_host_can_stop_it(void **state) {
     udg_message message = {""};
     stop_after = k == 0 ? 0 : k == 5 ? asked - 1 : k * asked / 5;
     assert_int_equal(udg_inspect(inspector, image, NULL, &r, &message), UDG_ERROR_CANCELLED);
-    assert_non_null(strstr(message.text, k == 0 ? "looking for the date" : "cancelled"));
+    assert_non_null(strstr(message.text, k == 0 ? "looking for" : "cancelled"));
   }
   stop_after = 1000000; /* and works on */
   assert_int_equal(udg_inspect(inspector, image, NULL, &r, NULL), UDG_OK);
