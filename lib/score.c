@@ -306,9 +306,9 @@ static udg_trace_kind kind_of(const udg_date *date, int place, const udg_trace *
   char present = date->places[place].digit;
   if (trace->digit == present)
     return UDG_TRACE_SAME;
-  /* A larger digit comes from an earlier date when the one to its left was smaller. */
-  int carried = place > 0 && date->places[place - 1].digit > '0';
-  return trace->digit < present || (place > 1 && carried) ? UDG_TRACE_EARLIER : UDG_TRACE_LATER;
+  /* A larger digit comes from an earlier date when those to its left were smaller; in
+   * the first two places that would be centuries ago. */
+  return trace->digit < present || place > 1 ? UDG_TRACE_EARLIER : UDG_TRACE_LATER;
 }
 
 /* Best offset of one trace; the evidence picture takes the earlier digits. */
