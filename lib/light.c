@@ -2,7 +2,6 @@
 #include "light.h"
 
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "linalg.h"
@@ -157,11 +156,6 @@ static int gather(udg_light *light, const udg_upright *upright) {
   return used;
 }
 
-static int compare_floats(const void *a, const void *b) {
-  float u = *(const float *)a, v = *(const float *)b;
-  return (u > v) - (u < v);
-}
-
 /* Model everywhere; robust s.d. of the misfit on and beside the digits. */
 static double evaluate(udg_light *light, const udg_upright *upright) {
   int count = 0;
@@ -177,7 +171,7 @@ static double evaluate(udg_light *light, const udg_upright *upright) {
   }
   if (count == 0)
     return 0.0;
-  qsort(light->scratch.v, (size_t)count, sizeof(float), compare_floats);
+  udg_values_sort(light->scratch.v, (size_t)count);
   return 1.4826 * (double)light->scratch.v[count / 2];
 }
 
@@ -249,7 +243,7 @@ static void measure_peak(udg_light *light, const udg_upright *upright) {
   light->peak = 0.0;
   if (n == 0)
     return;
-  qsort(light->scratch.v, (size_t)n, sizeof(float), compare_floats);
+  udg_values_sort(light->scratch.v, (size_t)n);
   light->peak = (double)light->scratch.v[(int)(0.98 * (n - 1))];
 }
 

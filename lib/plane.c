@@ -2,6 +2,7 @@
 #include "plane.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 udg_status udg_plane_create(const udg_settings *settings, int width, int height, udg_plane *plane) {
@@ -161,4 +162,13 @@ void udg_plane_blur(udg_plane *plane, double sigma_px, udg_plane *scratch) {
     for (int y = 0; y < plane->height; y++)
       blur_column(scratch, y, weight, reach, udg_plane_row(plane, y));
   }
+}
+
+static int compare_floats(const void *a, const void *b) {
+  float u = *(const float *)a, v = *(const float *)b;
+  return (u > v) - (u < v);
+}
+
+void udg_values_sort(float *values, size_t count) {
+  qsort(values, count, sizeof *values, compare_floats);
 }

@@ -2,7 +2,6 @@
 #include "residual.h"
 
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 /* s.d. of the Gaussian whose local mean counts as ground (toning, falling off
@@ -62,16 +61,11 @@ void udg_residual_destroy(udg_residual *residual) {
   udg_memory_drop(&settings, residual);
 }
 
-static int compare_floats(const void *a, const void *b) {
-  float u = *(const float *)a, v = *(const float *)b;
-  return (u > v) - (u < v);
-}
-
 /* Median of `count` values, which are put in order; 0 without any. */
 static double median(float *values, size_t count) {
   if (count == 0)
     return 0.0;
-  qsort(values, count, sizeof *values, compare_floats);
+  udg_values_sort(values, count);
   return (double)values[count / 2];
 }
 
