@@ -48,6 +48,8 @@ static void node_drop(const udg_settings *settings, plan_node *node) {
     fftwf_destroy_plan((fftwf_plan)node->plan.forward);
   if (node->plan.inverse)
     fftwf_destroy_plan((fftwf_plan)node->plan.inverse);
+  if (node->plan.columns)
+    fftwf_destroy_plan((fftwf_plan)node->plan.columns);
   planner_leave(settings);
   udg_memory_drop(settings, node);
 }
@@ -75,11 +77,22 @@ int udg_fft_good_size(int n) {
   }
 }
 
+/* Down all columns first, then along the few rows that are asked for. */
+static void plan_few_rows(udg_fft_plan *plan, float *pixels, fftwf_complex *spectrum) {
+  int half = plan->half_width;
+  plan->columns = fftwf_plan_many_dft(1, &plan->height, half, spectrum, NULL, half, 1, spectrum,
+                                      NULL, half, 1, FFTW_BACKWARD, FFTW_ESTIMATE);
+  plan->inverse = fftwf_plan_many_dft_c2r(1, &plan->width, plan->rows, spectrum, NULL, 1, half,
+                                          pixels, NULL, 1, plan->width, FFTW_ESTIMATE);
+}
+
 /* FFTW_ESTIMATE: a measured plan could differ from run to run, and with it the
  * last bits of every score. */
-static udg_status plan_make(udg_fft *fft, int width, int height, udg_fft_plan *plan,
+static udg_status plan_make(udg_fft *fft, int width, int height, int rows, udg_fft_plan *plan,
                             udg_message *message) {
   int half_width = width / 2 + 1;
+  *plan = (udg_fft_plan){.width = width, .height = height, .half_width = half_width, .rows = rows};
+  plan->scale = 1.0f / ((float)width * (float)height);
   size_t spectrum_count = (size_t)half_width * (size_t)height;
   float *pixels = udg_memory_get(&fft->settings, (size_t)width * (size_t)height, sizeof *pixels);
   udg_complex *spectrum = udg_memory_get(&fft->settings, spectrum_count, sizeof *spectrum);
@@ -88,34 +101,39 @@ static udg_status plan_make(udg_fft *fft, int width, int height, udg_fft_plan *p
     fftwf_complex *complex_side = (fftwf_complex *)(void *)spectrum;
     planner_enter(&fft->settings);
     plan->forward = fftwf_plan_dft_r2c_2d(height, width, pixels, complex_side, FFTW_ESTIMATE);
-    plan->inverse = fftwf_plan_dft_c2r_2d(height, width, complex_side, pixels, FFTW_ESTIMATE);
+    if (rows < height)
+      plan_few_rows(plan, pixels, complex_side);
+    else
+      plan->inverse = fftwf_plan_dft_c2r_2d(height, width, complex_side, pixels, FFTW_ESTIMATE);
     planner_leave(&fft->settings);
   }
-  if (!plan->forward || !plan->inverse)
+  if (!plan->forward || !plan->inverse || (rows < height && !plan->columns))
     status =
         udg_fail(message, UDG_ERROR_MEMORY, "no memory to plan a %d x %d transform", width, height);
   udg_memory_drop(&fft->settings, spectrum);
   udg_memory_drop(&fft->settings, pixels);
-  plan->width = width;
-  plan->height = height;
-  plan->half_width = half_width;
-  plan->scale = 1.0f / ((float)width * (float)height);
   return status;
 }
 
 udg_status udg_fft_plan_get(udg_fft *fft, int width, int height, const udg_fft_plan **plan,
                             udg_message *message) {
+  return udg_fft_plan_get_rows(fft, width, height, height, plan, message);
+}
+
+udg_status udg_fft_plan_get_rows(udg_fft *fft, int width, int height, int rows,
+                                 const udg_fft_plan **plan, udg_message *message) {
   for (plan_node *node = fft->first; node; node = node->next)
-    if (node->plan.width == width && node->plan.height == height) {
+    if (node->plan.width == width && node->plan.height == height && node->plan.rows == rows) {
       *plan = &node->plan;
       return UDG_OK;
     }
-  if (width < 1 || height < 1)
-    return udg_fail(message, UDG_ERROR_ARGUMENT, "transform of %d x %d", width, height);
+  if (width < 1 || height < 1 || rows < 1 || rows > height)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "transform of %d x %d, %d rows", width, height,
+                    rows);
   plan_node *node = udg_memory_get(&fft->settings, 1, sizeof *node);
   if (!node)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for a transform");
-  udg_status status = plan_make(fft, width, height, &node->plan, message);
+  udg_status status = plan_make(fft, width, height, rows, &node->plan, message);
   if (status != UDG_OK) {
     node_drop(&fft->settings, node);
     return status;
@@ -131,6 +149,9 @@ void udg_fft_forward(const udg_fft_plan *plan, float *pixels, udg_complex *spect
 }
 
 void udg_fft_inverse(const udg_fft_plan *plan, udg_complex *spectrum, float *pixels) {
+  if (plan->columns)
+    fftwf_execute_dft((fftwf_plan)plan->columns, (fftwf_complex *)(void *)spectrum,
+                      (fftwf_complex *)(void *)spectrum);
   fftwf_execute_dft_c2r((fftwf_plan)plan->inverse, (fftwf_complex *)(void *)spectrum, pixels);
 }
 

@@ -16,8 +16,10 @@ typedef struct udg_fft udg_fft;
 /* One size.  A spectrum is `height` rows of `half_width` = width / 2 + 1. */
 typedef struct udg_fft_plan {
   int width, height, half_width;
+  int rows;    /* so many of its rows the inverse gives: height, or the first few */
   float scale; /* 1 / (width height) */
   void *forward, *inverse;
+  void *columns; /* with rows < height the inverse's first pass, down the columns */
 } udg_fft_plan;
 
 /* `settings` is copied. */
@@ -31,6 +33,10 @@ int udg_fft_good_size(int n);
  * `fft`.  Every size is allowed, a good one is fast. */
 udg_status udg_fft_plan_get(udg_fft *fft, int width, int height, const udg_fft_plan **plan,
                             udg_message *message);
+/* The same with an inverse that gives only the first `rows` rows of pixels; the
+ * others stay as they are. 1 <= rows <= height. */
+udg_status udg_fft_plan_get_rows(udg_fft *fft, int width, int height, int rows,
+                                 const udg_fft_plan **plan, udg_message *message);
 
 /* All buffers come from udg_memory_get (aligned for vectors).
  * Forward: width x height pixels -> half_width x height spectrum, no factor. */

@@ -45,21 +45,48 @@ typedef struct udg_hypothesis {
 
 enum { UDG_HYPOTHESES_MAX = UDG_PLACES_MAX * 20 + 1 };
 
+/* Correlations by offset: sum w T^2, sum w r T, sum over the support of w r^2. */
+enum { UDG_MAP_NORM, UDG_MAP_NUMERATOR, UDG_MAP_LOCAL, UDG_MAPS };
+enum { UDG_WINDOW_MAX = 256, UDG_MAP_SIDE_MAX = UDG_WINDOW_MAX };
+
+/* The photo around one place: `weight` and `residual` of the window whose first
+ * pixel is (left, top), and the spectra of w, w r and w r^2. */
+typedef struct udg_score_place {
+  int left, top;
+  float *weight, *residual;
+  udg_complex *spectrum[UDG_MAPS];
+} udg_score_place;
+
 typedef struct udg_score {
   int count;
   udg_hypothesis
       hypotheses[UDG_HYPOTHESES_MAX]; /* best offset and turn of each digit, kind, place */
   udg_plane best; /* z2 R of the best earlier digit centred at each upright px */
   udg_settings settings;
-  /* Sums over the places of the present digits' own correlations, and each place's: the
-     displacement shared by all. */
-  float *shared[3 * (UDG_PLACES_MAX + 1)];
-  float *window[6];
-  udg_complex *spectrum[5];
+  int place_count;
+  udg_score_place places[UDG_PLACES_MAX];
+  int map_side;         /* offsets searched and one more to each side */
+  float *map[UDG_MAPS]; /* of the trace correlated last */
+  /* Each present digit's own maps, and last their sum over the places: the displacement
+     shared by all. */
+  float *shared[UDG_PLACES_MAX + 1][UDG_MAPS];
+  const udg_fft_plan *few; /* as the bank's; its inverse gives the rows of a map only */
+  float *gain;             /* whitening and ground removal over the window's spectrum */
+  float *trace, *whole, *work;
+  udg_complex *of_trace, *of_square, *product;
+  const udg_trace *looked_at; /* the trace whose parts `whole` and `trace` hold */
 } udg_score;
 
+/* Place of an offset in a map. */
+static inline size_t udg_score_map_index(const udg_score *score, int dx, int dy) {
+  int middle = score->map_side / 2;
+  return (size_t)(dy + middle) * (size_t)score->map_side + (size_t)(dx + middle);
+}
+
+/* `fft` must outlive the score. */
 udg_status udg_score_create(const udg_settings *settings, const udg_upright *upright,
-                            const udg_trace_bank *bank, udg_score **score, udg_message *message);
+                            const udg_trace_bank *bank, udg_fft *fft, udg_score **score,
+                            udg_message *message);
 void udg_score_destroy(udg_score *score);
 
 /* CANCELLED when the host's hook says stop. */

@@ -252,6 +252,39 @@ static void spline_of_thin_planes(void **state) {
   }
 }
 
+/* The first rows alone are those of the whole inverse; the others stay as they were. */
+static void few_rows_are_the_first_of_all(void **state) {
+  (void)state;
+  enum { W = 12, H = 10, ROWS = 3 };
+  test_allocator allocator = {0};
+  udg_settings settings = test_settings(&allocator);
+  udg_fft *fft = NULL;
+  const udg_fft_plan *all = NULL, *few = NULL, *again = NULL;
+  assert_int_equal(udg_fft_create(&settings, &fft, NULL), UDG_OK);
+  assert_int_equal(udg_fft_plan_get(fft, W, H, &all, NULL), UDG_OK);
+  assert_int_equal(udg_fft_plan_get_rows(fft, W, H, ROWS, &few, NULL), UDG_OK);
+  assert_int_equal(udg_fft_plan_get_rows(fft, W, H, ROWS, &again, NULL), UDG_OK);
+  assert_ptr_equal(few, again);
+  assert_ptr_not_equal(few, all);
+  assert_int_equal(udg_fft_plan_get_rows(fft, W, H, 0, &again, NULL), UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_fft_plan_get_rows(fft, W, H, H + 1, &again, NULL), UDG_ERROR_ARGUMENT);
+  float *x = take(&settings, W * H, sizeof *x), *y = take(&settings, W * H, sizeof *y);
+  udg_complex *spectrum = take(&settings, (size_t)(all->half_width * H), sizeof *spectrum);
+  for (int i = 0; i < W * H; i++) {
+    x[i] = (float)value_of(i, 2);
+    y[i] = -7.0f;
+  }
+  udg_fft_forward(few, x, spectrum);
+  udg_fft_inverse(few, spectrum, y);
+  for (int i = 0; i < W * H; i++)
+    test_near((double)y[i], i < W * ROWS ? W * H * value_of(i, 2) : -7.0, 1e-3);
+  udg_memory_drop(&settings, spectrum);
+  udg_memory_drop(&settings, y);
+  udg_memory_drop(&settings, x);
+  udg_fft_destroy(fft);
+  assert_int_equal(allocator.live, 0);
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(forward_is_the_defining_sum),
@@ -263,6 +296,7 @@ int main(void) {
       cmocka_unit_test(singular_systems_are_told),
       cmocka_unit_test(spline_goes_through_the_pixels),
       cmocka_unit_test(spline_of_thin_planes),
+      cmocka_unit_test(few_rows_are_the_first_of_all),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -326,13 +326,12 @@ static void noise_scores_are_chi_square(void **state) {
     assert_int_equal(udg_score_make(few_work.score, &few_work.upright, few_work.light,
                                     few_work.residual, few_work.bank, NULL),
                      UDG_OK);
-    int size = few_work.bank->size;
     for (int place = 0; place < 4; place++)
       for (int dy = -18; dy <= 18; dy += 9)
         for (int dx = -18; dx <= 18; dx += 9) {
-          int at = (dy < 0 ? dy + size : dy) * size + (dx < 0 ? dx + size : dx);
-          double numerator = (double)few_work.score->shared[3 * (place + 1)][at];
-          double norm = (double)few_work.score->shared[3 * (place + 1) + 1][at];
+          size_t at = udg_score_map_index(few_work.score, dx, dy);
+          double numerator = (double)few_work.score->shared[place][UDG_MAP_NUMERATOR][at];
+          double norm = (double)few_work.score->shared[place][UDG_MAP_NORM][at];
           if (norm < 1.0)
             continue;
           double z2 = numerator * numerator / norm;
@@ -362,8 +361,9 @@ static void the_host_can_stop_it(void **state) {
   given.cancel = stop;
   udg_settings_resolve(&given, &given);
   udg_score *other = NULL;
-  assert_int_equal(udg_score_create(&given, &few_work.upright, few_work.bank, &other, NULL),
-                   UDG_OK);
+  assert_int_equal(
+      udg_score_create(&given, &few_work.upright, few_work.bank, few_work.fft, &other, NULL),
+      UDG_OK);
   static const int stops[3] = {0, 1, 50};
   for (int k = 0; k < 3; k++) {
     udg_message message = {""};
@@ -389,8 +389,8 @@ static void memory_may_run_out_anywhere(void **state) {
   for (size_t n = 1; n < 100; n++) {
     udg_score *other = NULL;
     allocator.fail_at = allocator.calls + n;
-    udg_status status =
-        udg_score_create(&few.settings, &few_work.upright, few_work.bank, &other, NULL);
+    udg_status status = udg_score_create(&few.settings, &few_work.upright, few_work.bank,
+                                         few_work.fft, &other, NULL);
     if (status == UDG_OK)
       status = udg_score_make(other, &few_work.upright, few_work.light, few_work.residual,
                               few_work.bank, NULL);

@@ -1,0 +1,48 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* What the files of the score stage share. */
+#ifndef UDG_SCORE_INTERNAL_H
+#define UDG_SCORE_INTERNAL_H
+
+#include "score.h"
+
+/* Shares of the light that a trace is drawn with: its slopes are flatter than
+ * the present digit's, so what grows with the square of the slope counts less. */
+#define UDG_DRAW_ODD 1.0f
+#define UDG_DRAW_EVEN 0.6f
+
+/* The three correlations at one offset, and what they say. */
+typedef struct udg_peak {
+  double rank, energy, share, amplitude;
+} udg_peak;
+
+/* Best offset of one trace at one place. */
+typedef struct udg_match {
+  int offset[2];     /* of that peak, px */
+  double refined[2]; /* with its fraction */
+  udg_peak peak;
+  double visible;   /* share of the trace's weighted energy that is open there */
+  double mean_norm; /* over the offsets searched */
+} udg_match;
+
+/* Windows and spectra of the photo around one place. */
+void udg_score_prepare(udg_score *score, const udg_residual *residual, const udg_trace_bank *bank,
+                       int place);
+
+/* The whitened trace in score->trace, and, with `square`, the spectra of it and of its square for
+ * udg_score_correlate().  Gives back its whole energy. */
+double udg_score_draw(udg_score *score, const udg_trace *trace, const udg_light *light,
+                      const udg_trace_bank *bank, float odd, float even, int square);
+/* The maps of the trace drawn last, at a place. */
+void udg_score_correlate(udg_score *score, const udg_trace *trace, const udg_trace_bank *bank,
+                         int place);
+/* Best offset of score->map.  `show`: the evidence picture, whose pixel (left, top) is the first
+ * of the offsets, takes it in. */
+void udg_score_search(udg_score *score, double whole, int show, int left, int top,
+                      udg_match *match);
+
+/* What the winner looks like pixel by pixel; it is drawn anew. */
+void udg_score_look(udg_score *score, const udg_upright *upright, const udg_light *light,
+                    const udg_trace_bank *bank, const udg_trace *trace, const udg_match *match,
+                    udg_hypothesis *h);
+
+#endif

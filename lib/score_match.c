@@ -1,0 +1,193 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Correlations of traces with the photo, and their best offsets. */
+#include "score_internal.h"
+
+#include <math.h>
+#include <string.h>
+
+/* A trace all but covered has no amplitude to speak of. */
+static const double VISIBLE_MIN = 0.02;
+/* Least energy that a share is taken of. */
+static const double LOCAL_MIN = 1e-2;
+static const double SHARE_MAX = 0.999;
+enum { LANES = 8 }; /* sums that the compiler can keep side by side */
+
+/* The window of `size` px whose first pixel is (left, top) of the plane; 0 outside. */
+static void cut_out(const udg_plane *plane, int left, int top, int size, float *window) {
+  for (int y = 0; y < size; y++) {
+    int py = top + y;
+    for (int x = 0; x < size; x++) {
+      int px = left + x;
+      int inside = px >= 0 && py >= 0 && px < plane->width && py < plane->height;
+      window[y * size + x] = inside ? udg_plane_row(plane, py)[px] : 0.0f;
+    }
+  }
+}
+
+/* Spectrum of w r^power, moved round the window by `shift` px so that the first
+ * correlation belongs to the offset (-shift, -shift). */
+static void spectrum_of(udg_score *score, const udg_trace_bank *bank, const udg_score_place *at,
+                        int power, udg_complex *spectrum) {
+  int size = bank->size, shift = score->map_side / 2;
+  for (int y = 0; y < size; y++) {
+    const float *w = at->weight + (size_t)y * (size_t)size;
+    const float *r = at->residual + (size_t)y * (size_t)size;
+    float *to = score->work + (size_t)((y + shift) % size) * (size_t)size;
+    for (int x = 0; x < size; x++)
+      to[(x + shift) % size] = power == 0 ? w[x] : power == 1 ? w[x] * r[x] : w[x] * r[x] * r[x];
+  }
+  udg_fft_forward(bank->plan, score->work, spectrum);
+}
+
+void udg_score_prepare(udg_score *score, const udg_residual *residual, const udg_trace_bank *bank,
+                       int place) {
+  udg_score_place *at = &score->places[place];
+  cut_out(&residual->weight, at->left, at->top, bank->size, at->weight);
+  cut_out(&residual->white, at->left, at->top, bank->size, at->residual);
+  for (int power = 0; power < 3; power++)
+    spectrum_of(score, bank, at, power, at->spectrum[power]);
+}
+
+static double energy_of(const float *v, size_t count) {
+  double energy = 0.0;
+  size_t i = 0;
+  for (; i + LANES <= count; i += LANES) {
+    float sum = 0.0f;
+    for (int k = 0; k < LANES; k++)
+      sum += v[i + k] * v[i + k];
+    energy += (double)sum;
+  }
+  for (; i < count; i++)
+    energy += (double)(v[i] * v[i]);
+  return energy;
+}
+
+double udg_score_draw(udg_score *score, const udg_trace *trace, const udg_light *light,
+                      const udg_trace_bank *bank, float odd, float even, int square) {
+  const udg_fft_plan *plan = bank->plan;
+  size_t count = (size_t)bank->size * (size_t)bank->size;
+  size_t bins = (size_t)plan->half_width * (size_t)bank->size;
+  udg_trace_draw(trace, light, odd, even, bank->size, score->trace);
+  udg_fft_forward(plan, score->trace, score->product);
+  for (size_t i = 0; i < bins; i++) {
+    udg_complex whitened = {score->product[i].re * score->gain[i],
+                            score->product[i].im * score->gain[i]};
+    score->of_trace[i] = whitened;
+    score->product[i] = (udg_complex){whitened.re * plan->scale, whitened.im * plan->scale};
+  }
+  udg_fft_inverse(plan, score->product, score->trace);
+  if (square) {
+    for (size_t i = 0; i < count; i++)
+      score->work[i] = score->trace[i] * score->trace[i];
+    udg_fft_forward(plan, score->work, score->of_square);
+  }
+  return energy_of(score->trace, count);
+}
+
+void udg_score_correlate(udg_score *score, const udg_trace *trace, const udg_trace_bank *bank,
+                         int place) {
+  const udg_score_place *at = &score->places[place];
+  const udg_complex *kernel[UDG_MAPS];
+  kernel[UDG_MAP_NORM] = score->of_square;
+  kernel[UDG_MAP_NUMERATOR] = score->of_trace;
+  kernel[UDG_MAP_LOCAL] = trace->support;
+  for (int k = 0; k < UDG_MAPS; k++) {
+    udg_fft_correlate(score->few, at->spectrum[k], kernel[k], score->product);
+    udg_fft_inverse(score->few, score->product, score->work);
+    for (int y = 0; y < score->map_side; y++)
+      memcpy(score->map[k] + (size_t)y * (size_t)score->map_side,
+             score->work + (size_t)y * (size_t)bank->size, sizeof(float) * (size_t)score->map_side);
+  }
+}
+
+static udg_peak peak_at(const udg_score *score, double whole, size_t at) {
+  double numerator = (double)score->map[UDG_MAP_NUMERATOR][at];
+  double norm = fmax((double)score->map[UDG_MAP_NORM][at], VISIBLE_MIN * whole);
+  double local = fmax((double)score->map[UDG_MAP_LOCAL][at], LOCAL_MIN);
+  udg_peak p = {0.0, 0.0, 0.0, 0.0};
+  if (numerator <= 0.0 || norm <= 0.0)
+    return p;
+  p.energy = numerator * numerator / norm;
+  p.share = fmin(p.energy / local, SHARE_MAX);
+  p.amplitude = numerator / norm;
+  p.rank = p.energy * p.share;
+  return p;
+}
+
+/* peak_at()'s rank along a row of the maps, in single precision. */
+static void rank_row(const udg_score *score, float norm_min, size_t at, int count,
+                     float *restrict rank) {
+  const float *restrict numerator = score->map[UDG_MAP_NUMERATOR] + at;
+  const float *restrict norm = score->map[UDG_MAP_NORM] + at;
+  const float *restrict local = score->map[UDG_MAP_LOCAL] + at;
+  const float local_min = (float)LOCAL_MIN, share_max = (float)SHARE_MAX;
+  for (int x = 0; x < count; x++) {
+    float n = numerator[x] > 0.0f ? numerator[x] : 0.0f;
+    float d = norm[x] > norm_min ? norm[x] : norm_min;
+    float l = local[x] > local_min ? local[x] : local_min;
+    float energy = n * n / d, share = energy / l;
+    rank[x] = energy * (share < share_max ? share : share_max);
+  }
+}
+
+/* Two-dimensional quadratic through the 3 x 3 ranks around the best offset: a
+ * separable one is skewed by directional light. Least squares on nine points. */
+static void refine(const udg_score *score, double whole, udg_match *match) {
+  double gx = 0.0, gy = 0.0, gxx = 0.0, gyy = 0.0, gxy = 0.0;
+  for (int j = -1; j <= 1; j++) {
+    for (int i = -1; i <= 1; i++) {
+      size_t at = udg_score_map_index(score, match->offset[0] + i, match->offset[1] + j);
+      double v = peak_at(score, whole, at).rank;
+      gx += v * i / 6.0;
+      gy += v * j / 6.0;
+      gxy += v * i * j / 4.0;
+      gxx += v * (i ? 1.0 : -2.0) / 3.0;
+      gyy += v * (j ? 1.0 : -2.0) / 3.0;
+    }
+  }
+  double determinant = gxx * gyy - gxy * gxy;
+  match->refined[0] = match->offset[0];
+  match->refined[1] = match->offset[1];
+  if (gxx >= 0.0 || determinant <= 0.0)
+    return; /* no hill: flat, or at the edge of the search */
+  match->refined[0] += fmin(fmax(-(gyy * gx - gxy * gy) / determinant, -0.7), 0.7);
+  match->refined[1] += fmin(fmax(-(gxx * gy - gxy * gx) / determinant, -0.7), 0.7);
+}
+
+static void show_row(udg_score *score, const float *rank, int count, int left, int y) {
+  if (y < 0 || y >= score->best.height)
+    return;
+  float *shown = udg_plane_row(&score->best, y);
+  for (int x = left < 0 ? -left : 0; x < count && left + x < score->best.width; x++)
+    shown[left + x] = rank[x] > shown[left + x] ? rank[x] : shown[left + x];
+}
+
+void udg_score_search(udg_score *score, double whole, int show, int left, int top,
+                      udg_match *match) {
+  int reach = score->map_side / 2 - 1, count = 2 * reach + 1;
+  /* Nothing divides by nought, and nothing that is covered ranks. */
+  float norm_min = (float)fmax(VISIBLE_MIN * whole, 1e-20), best = -1.0f;
+  float rank[UDG_MAP_SIDE_MAX];
+  double sum = 0.0;
+  match->offset[0] = match->offset[1] = 0;
+  for (int dy = -reach; dy <= reach; dy++) {
+    size_t at = udg_score_map_index(score, -reach, dy);
+    const float *norm = score->map[UDG_MAP_NORM] + at;
+    rank_row(score, norm_min, at, count, rank);
+    if (show)
+      show_row(score, rank, count, left, top + dy + reach);
+    for (int x = 0; x < count; x++) {
+      sum += norm[x] > 0.0f ? (double)norm[x] : 0.0;
+      if (rank[x] > best) {
+        best = rank[x];
+        match->offset[0] = x - reach;
+        match->offset[1] = dy;
+      }
+    }
+  }
+  match->mean_norm = sum / ((double)count * count);
+  size_t at = udg_score_map_index(score, match->offset[0], match->offset[1]);
+  match->peak = peak_at(score, whole, at);
+  match->visible = whole > 0.0 ? fmin((double)score->map[UDG_MAP_NORM][at] / whole, 1.0) : 0.0;
+  refine(score, whole, match);
+}
