@@ -105,9 +105,8 @@ static void profile_take(const udg_coin_polar *polar, const line *at, double pro
       offset += at->v[i] * (double)polar->basis[k][i];
     int shift = (int)lrint(offset);
     int from = shift < 0 ? -shift : 0, to = shift > 0 ? BINS - shift : BINS;
-    const float *loose = polar->loose[k] + shift;
     for (int i = from; i < to; i++)
-      sum[i] += loose[i];
+      sum[i] += polar->loose[k][i + shift];
   }
   for (int i = 0; i < BINS; i++)
     profile[i] = (double)sum[i] / ANGLES;

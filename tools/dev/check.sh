@@ -1,6 +1,6 @@
 #!/bin/sh
-# Builds with the address and undefined-behaviour sanitizers and runs every
-# test; the last line counts them. Fails when one fails or none ran.
+# Builds with the address and undefined-behaviour sanitizers, fuzzes for a minute and
+# runs every test; the last line counts them. Fails when one fails or none ran.
 #   tools/dev/check.sh [BUILD_FOLDER]      default: build-check
 set -eu
 cd "$(dirname "$0")/../.."
@@ -18,6 +18,7 @@ ninja -C "$build"
 export ASAN_OPTIONS="detect_leaks=1:abort_on_error=0:${ASAN_OPTIONS:-}"
 export UBSAN_OPTIONS="halt_on_error=1:print_stacktrace=1:${UBSAN_OPTIONS:-}"
 status=0
+sh tools/dev/fuzz.sh 60 "$build-fuzz" 2 || status=1
 meson test -C "$build" --no-rebuild --print-errorlogs </dev/null || status=$?
 python3 tools/dev/summary.py "$build/meson-logs/testlog.json" || status=1
 exit "$status"
