@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Decodes for a target, and holds what comes back against image.h. */
 #include <stdlib.h>
 #include <string.h>
 
