@@ -27,6 +27,11 @@ udg_status udg_fail(udg_message *message, udg_status status, const char *format,
 void udg_log(const udg_settings *settings, udg_log_level level, const char *format, ...)
     __attribute__((format(printf, 3, 4)));
 
+/* 1 when the host wants it stopped, or the inspection's time is up: long loops ask. */
+static inline int udg_stop_wanted(const udg_settings *settings) {
+  return settings->cancel && settings->cancel(settings->user);
+}
+
 /* A name for messages: "memory" for NULL, and only the end of a very long path,
  * so that what is wrong still finds room behind it. */
 typedef struct udg_label {

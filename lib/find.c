@@ -256,10 +256,6 @@ static void tile_peaks(udg_find_state *state, const udg_find_model *model,
     }
 }
 
-static int cancelled(const udg_find_state *state) {
-  return state->settings.cancel && state->settings.cancel(state->settings.user);
-}
-
 /* Brings one channel's source, in which a digit is height_px high, to the
  * search's height and flattens it. */
 static udg_status channel_make(udg_find_state *state, const udg_plane *source, double factor,
@@ -303,11 +299,11 @@ static udg_status scale_search(udg_find_state *state, const udg_find_model *mode
   int step_x = plan->width - 2 * model->reach[0], step_y = plan->height - 2 * model->reach[1];
   for (int top = -model->reach[1]; top + model->reach[1] < flat->height; top += step_y)
     for (int left = -model->reach[0]; left + model->reach[0] < flat->width; left += step_x) {
-      if (cancelled(state))
-        return UDG_ERROR_CANCELLED;
       for (int c = 0; c < UDG_FIND_CHANNELS; c++)
         tile_load(state, model, c, left, top);
       for (int t = 0; t < model->turn_count; t++) {
+        if (udg_stop_wanted(&state->settings))
+          return UDG_ERROR_CANCELLED;
         tile_score(state, model, &model->turns[t]);
         tile_peaks(state, model, &model->turns[t], left, top, factor);
       }
@@ -343,7 +339,7 @@ udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t da
   udg_status status = model_get(state, date_index, &model, message);
   if (status != UDG_OK)
     return status;
-  state->out_of_memory = 0;
+  state->out_of_memory = state->stopped = 0;
   status = mips_make(state, grey);
   if (status == UDG_OK)
     status = coarse_search(state, model, grey);
@@ -353,6 +349,8 @@ udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t da
     return udg_fail(message, status, "no memory to look for the date");
   double searched = udg_clock_ms();
   udg_find_verify(state, model, grey);
+  if (state->stopped)
+    return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled while looking for the date");
   if (state->out_of_memory)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory to look for the date");
   result->coarse_ms = searched - start;

@@ -74,7 +74,7 @@ struct udg_find_state {
   size_t tile_room;
   int pool_count;
   udg_find_pooled pool[UDG_FIND_POOL];
-  int out_of_memory; /* while candidates were verified */
+  int out_of_memory, stopped; /* while candidates were verified */
 };
 
 /* Keeps the pool sorted, best first, one entry a spot. */

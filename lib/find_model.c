@@ -177,7 +177,9 @@ static udg_status turns_make(const udg_settings *settings, udg_find_model *model
     status = window_make(settings, model, &fine[PLANES - 1], px_per_mm, tiles[PLANES - 1]);
   }
   for (int t = 0; t < model->turn_count && status == UDG_OK; t++)
-    status = turn_make(settings, model, fine, px_per_mm, tiles, &model->turns[t]);
+    status = udg_stop_wanted(settings)
+                 ? UDG_ERROR_CANCELLED
+                 : turn_make(settings, model, fine, px_per_mm, tiles, &model->turns[t]);
   for (int k = 0; k < PLANES; k++) {
     udg_plane_destroy(settings, &fine[k]);
     udg_memory_drop(settings, tiles[k]);
@@ -204,8 +206,13 @@ udg_status udg_find_model_create(const udg_settings *settings, const udg_referen
   /* Tiles three kernels long leave two thirds of each side to the result. */
   status = udg_fft_plan_get(fft, udg_fft_good_size(6 * model->reach[0]),
                             udg_fft_good_size(6 * model->reach[1]), &model->plan, message);
-  if (status == UDG_OK && turns_make(settings, model, px_per_mm) != UDG_OK)
-    status = udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's kernels");
+  if (status == UDG_OK) {
+    status = turns_make(settings, model, px_per_mm);
+    if (status == UDG_ERROR_CANCELLED)
+      udg_fail(message, status, "cancelled while looking for the date");
+    else if (status != UDG_OK)
+      udg_fail(message, status, "no memory for the date's kernels");
+  }
   if (status == UDG_OK)
     status = udg_template_patches(settings, &model->shape, COARSE_PX / height,
                                   PATCH_BLUR_PX * height / COARSE_PX, 0.45 * height, &model->coarse,

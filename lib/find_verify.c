@@ -52,10 +52,12 @@ static void verify_one(udg_find_state *state, const udg_find_model *model,
   udg_patch_set set = *patches;
   set.column_count = columns;
   double half[2];
+  candidate->score = 0;
+  if ((state->stopped = state->stopped || udg_stop_wanted(&state->settings)))
+    return;
   for (int i = 0; i < 2; i++)
     half[i] = shape->half_size_mm[i] + shape->margin_mm + 0.3 * shape->height_mm;
   udg_homography to_window, from_window;
-  candidate->score = 0;
   udg_status status =
       udg_rescale_window(&state->settings, grey, &candidate->date_to_photo, shape->centre_mm, half,
                          set.px_per_mm, &state->window, &state->second, &to_window);

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 /* One inspection: the dates tried, the best one told; views for drawing. */
 #include <math.h>
+#include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -22,7 +23,13 @@ static void stage_done(udg_result *result, const char *name, double *since) {
   *since = now;
 }
 
-static void undecided(udg_result *result, const char *why) {
+static void __attribute__((format(printf, 2, 3)))
+undecided(udg_result *result, const char *format, ...) {
+  char why[UDG_REASON_BYTES];
+  va_list arguments;
+  va_start(arguments, format);
+  vsnprintf(why, sizeof why, format, arguments);
+  va_end(arguments);
   result->judged = 0;
   result->verdict = UDG_VERDICT_UNDECIDED;
   result->p_value = 1.0;
@@ -99,14 +106,14 @@ static udg_status judge(udg_inspector *inspector, size_t date_index, udg_result 
   if (status != UDG_OK)
     return status;
   const udg_date_work *work = &inspector->dates[date_index];
+  status = fill_residual_view(inspector, work);
+  if (status != UDG_OK)
+    return udg_fail(message, status, "no memory for the residual's picture");
   result->light_azimuth_deg = work->light->azimuth_rad * 180.0 / acos(-1.0);
   result->light_directional_share = work->light->directional_share;
   udg_name_power(&work->upright, work->score, &result->adequacy);
   udg_name(&inspector->settings, inspector->reference, &work->upright, work->score, result);
   tell_limits(work->light, result);
-  status = fill_residual_view(inspector, work);
-  if (status != UDG_OK)
-    return udg_fail(message, status, "no memory for the residual's picture");
   inspector->shown = (int)date_index;
   stage_done(result, "name", clock);
   return UDG_OK;
@@ -119,15 +126,15 @@ static void begin(const udg_inspector *inspector, const udg_image *image, udg_re
   result->p_value = 1.0;
 }
 
-udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const char *date,
-                       udg_result *result, udg_message *message) {
-  if (!inspector || !image || !result)
-    return udg_fail(message, UDG_ERROR_ARGUMENT, "udg_inspect: NULL argument");
-  double clock = udg_clock_ms(), started = clock;
+static udg_status inspect(udg_inspector *inspector, const udg_image *image, const char *date,
+                          udg_result *result, udg_message *message) {
+  double clock = udg_clock_ms();
   size_t date_index = 0;
   inspector->shown = -1;
   begin(inspector, image, result);
-  udg_status status = udg_pipeline_take(inspector, image, message);
+  udg_status status = udg_pipeline_prepare(inspector, message);
+  if (status == UDG_OK)
+    status = udg_pipeline_take(inspector, image, message);
   stage_done(result, "take", &clock);
   if (status == UDG_OK)
     status = udg_pipeline_locate_best(inspector, date, &date_index, message);
@@ -151,7 +158,48 @@ udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const c
     else
       status = judge(inspector, date_index, result, &clock, message);
   }
+  return status;
+}
+
+/* A limit was reached: what was found until then is no verdict. */
+static void cut_short(const udg_inspector *inspector, udg_result *result) {
+  const udg_settings *host = &inspector->budget.host;
+  if (inspector->budget.end == UDG_BUDGET_TIME)
+    undecided(result, "the time set for one inspection was up (max_milliseconds %.0f)",
+              host->max_milliseconds);
+  else
+    undecided(result, "it takes more memory than is set for one inspection (max_work_bytes %llu)",
+              (unsigned long long)host->max_work_bytes);
+  udg_result_limit(result, "the inspection was cut short by a limit of the settings");
+}
+
+udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const char *date,
+                       udg_result *result, udg_message *message) {
+  if (!inspector || !image || !result)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "udg_inspect: NULL argument");
+  udg_message fault = {""};
+  double started = udg_clock_ms();
+  const int held = inspector->used;
+  udg_budget *budget = &inspector->budget;
+  udg_budget_start(budget);
+  inspector->used = 1;
+  udg_status status = inspect(inspector, image, date, result, &fault);
+  if (status != UDG_OK && budget->end == UDG_BUDGET_MEMORY && held) {
+    /* What earlier photos left behind took the room: the answer must not hang on it. */
+    udg_pipeline_reset(inspector);
+    budget->end = UDG_BUDGET_OPEN;
+    status = inspect(inspector, image, date, result, &fault);
+  }
+  if (status != UDG_OK && budget->end != UDG_BUDGET_OPEN) {
+    cut_short(inspector, result);
+    inspector->shown = -1;
+    if (budget->end == UDG_BUDGET_MEMORY)
+      udg_pipeline_reset(inspector);
+    status = UDG_OK;
+  }
   result->total_ms = udg_clock_ms() - started;
+  if (status != UDG_OK && message)
+    *message = fault;
   return status;
 }
 

@@ -15,29 +15,41 @@ udg_status udg_inspector_create(const udg_settings *settings, const udg_referenc
   udg_inspector *made = udg_memory_get(&resolved, 1, sizeof *made);
   if (!made)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for an inspector");
-  made->settings = resolved;
+  udg_budget_open(&made->budget, &resolved, sizeof *made + 128, &made->settings);
   made->reference = reference;
   made->shown = -1;
-  made->dates = udg_memory_get(&resolved, reference->date_count, sizeof *made->dates);
-  udg_status status =
-      made->dates ? UDG_OK : udg_fail(message, UDG_ERROR_MEMORY, "no memory for an inspector");
-  if (status == UDG_OK)
-    status = udg_fft_create(&made->settings, &made->fft, message);
-  if (status == UDG_OK)
-    status = udg_find_create(&made->settings, reference, made->fft, &made->find, message);
-  if (status == UDG_OK)
-    status = udg_register_create(&made->settings, reference, &made->registers, message);
-  if (status == UDG_OK && reference->diameter_mm > 0.0)
-    status = udg_coin_create(&made->settings, &made->coins, message);
-  if (status == UDG_OK && reference->diameter_mm > 0.0)
-    status =
-        udg_coin_locator_create(&made->settings, reference, made->fft, &made->locator, message);
+  udg_status status = udg_pipeline_prepare(made, message);
   if (status != UDG_OK) {
+    if (made->budget.end == UDG_BUDGET_MEMORY)
+      status = udg_fail(message, UDG_ERROR_LIMIT, "max_work_bytes is too little for an inspector");
     udg_inspector_destroy(made);
     return status;
   }
   *inspector = made;
   return UDG_OK;
+}
+
+udg_status udg_pipeline_prepare(udg_inspector *inspector, udg_message *message) {
+  const udg_settings *settings = &inspector->settings;
+  const udg_reference *reference = inspector->reference;
+  const int whole_coins = reference->diameter_mm > 0.0;
+  udg_status status = UDG_OK;
+  if (!inspector->dates)
+    inspector->dates = udg_memory_get(settings, reference->date_count, sizeof *inspector->dates);
+  if (!inspector->dates)
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for an inspector");
+  if (!inspector->fft)
+    status = udg_fft_create(settings, &inspector->fft, message);
+  if (status == UDG_OK && !inspector->find)
+    status = udg_find_create(settings, reference, inspector->fft, &inspector->find, message);
+  if (status == UDG_OK && !inspector->registers)
+    status = udg_register_create(settings, reference, &inspector->registers, message);
+  if (status == UDG_OK && whole_coins && !inspector->coins)
+    status = udg_coin_create(settings, &inspector->coins, message);
+  if (status == UDG_OK && whole_coins && !inspector->locator)
+    status =
+        udg_coin_locator_create(settings, reference, inspector->fft, &inspector->locator, message);
+  return status;
 }
 
 static void date_work_destroy(udg_date_work *work) {
@@ -50,10 +62,8 @@ static void date_work_destroy(udg_date_work *work) {
   memset(work, 0, sizeof *work);
 }
 
-void udg_inspector_destroy(udg_inspector *inspector) {
-  if (!inspector)
-    return;
-  udg_settings settings = inspector->settings;
+void udg_pipeline_reset(udg_inspector *inspector) {
+  const udg_settings settings = inspector->settings;
   for (size_t i = 0; inspector->dates && i < inspector->reference->date_count; i++)
     date_work_destroy(&inspector->dates[i]);
   udg_memory_drop(&settings, inspector->dates);
@@ -65,7 +75,21 @@ void udg_inspector_destroy(udg_inspector *inspector) {
   udg_buffer_destroy(&settings, &inspector->even);
   udg_plane_destroy(&settings, &inspector->view_residual);
   udg_fft_destroy(inspector->fft);
-  udg_memory_drop(&settings, inspector);
+  const udg_budget budget = inspector->budget;
+  const udg_reference *reference = inspector->reference;
+  memset(inspector, 0, sizeof *inspector);
+  inspector->budget = budget;
+  inspector->settings = settings;
+  inspector->reference = reference;
+  inspector->shown = -1;
+}
+
+void udg_inspector_destroy(udg_inspector *inspector) {
+  if (!inspector)
+    return;
+  udg_pipeline_reset(inspector);
+  const udg_settings host = inspector->budget.host;
+  udg_memory_drop(&host, inspector);
 }
 
 static udg_status date_work_create(udg_inspector *inspector, size_t date_index, udg_date_work *work,

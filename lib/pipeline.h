@@ -6,6 +6,7 @@
 
 #include <underdigit/inspect.h>
 
+#include "budget.h"
 #include "coin_locate.h"
 #include "find.h"
 #include "register.h"
@@ -22,7 +23,9 @@ typedef struct udg_date_work {
 } udg_date_work;
 
 struct udg_inspector {
-  udg_settings settings;
+  udg_budget budget;
+  udg_settings settings; /* hooks through `budget` */
+  int used;              /* scratch of earlier photos may be held */
   const udg_reference *reference;
   udg_fft *fft;
   udg_find_state *find;
@@ -51,6 +54,9 @@ udg_status udg_pipeline_locate_best(udg_inspector *inspector, const char *date, 
                                     udg_message *message);
 /* From the registration to the scores. */
 udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_message *message);
+/* Lets go of all scratch; udg_pipeline_prepare() makes what is missing again. */
+void udg_pipeline_reset(udg_inspector *inspector);
+udg_status udg_pipeline_prepare(udg_inspector *inspector, udg_message *message);
 /* The photo's grey levels as floats. */
 udg_status udg_pipeline_take(udg_inspector *inspector, const udg_image *image,
                              udg_message *message);

@@ -210,6 +210,8 @@ static udg_status candidate_register(udg_register_state *state, const register_m
   for (int i = 0; i < LEVELS && status == UDG_OK; i++) {
     if (i > 0 && LEVEL_PX[i] > OVERSAMPLING_MAX * candidate->digit_height_px)
       break;
+    if (udg_stop_wanted(&state->settings))
+      return UDG_ERROR_CANCELLED;
     status = level_run(state, &model->shape, &model->levels[i], grey, &how, &pose, &fit);
   }
   if (status == UDG_OK)
@@ -235,8 +237,10 @@ udg_status udg_register(udg_register_state *state, const udg_plane *grey, size_t
     if (i > 0 && found->candidates[i].score < TRIED_SHARE * found->candidates[0].score)
       break;
     status = candidate_register(state, model, grey, date, &found->candidates[i], &one);
-    if (status == UDG_ERROR_MEMORY)
-      break;
+    if (status == UDG_ERROR_MEMORY || status == UDG_ERROR_CANCELLED)
+      return udg_fail(message, status,
+                      status == UDG_ERROR_MEMORY ? "no memory to register the date"
+                                                 : "cancelled while registering the date");
     if (status == UDG_OK && (best < 0 || one.score > registration->score)) {
       second = best < 0 ? 0 : registration->score;
       *registration = one;

@@ -338,7 +338,9 @@ udg_status udg_template_patches(const udg_settings *settings, const udg_template
   if (status == UDG_OK) {
     grid_walk(made, px_per_mm, set, counts);
     background_fill(set);
-    for (int column = UDG_COLUMN_P; column < UDG_COLUMN_COUNT; column++) {
+    for (int column = UDG_COLUMN_P; column < UDG_COLUMN_COUNT && status == UDG_OK; column++) {
+      if (udg_stop_wanted(settings))
+        status = UDG_ERROR_CANCELLED;
       udg_template_column(made, (udg_column)column, &fine);
       udg_plane_blur(&fine, sigma_mm * made->px_per_mm, &scratch);
       if (mean_mm > 0)
@@ -351,7 +353,9 @@ udg_status udg_template_patches(const udg_settings *settings, const udg_template
   udg_plane_destroy(settings, &fine);
   if (status != UDG_OK) {
     udg_patch_set_destroy(settings, set);
-    return udg_fail(message, status, "no memory for the date's columns");
+    return udg_fail(message, status,
+                    status == UDG_ERROR_CANCELLED ? "cancelled while the date was drawn"
+                                                  : "no memory for the date's columns");
   }
   return UDG_OK;
 }

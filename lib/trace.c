@@ -104,6 +104,8 @@ static udg_status add_traces(udg_trace_bank *bank, const udg_reference *referenc
     for (int mirrored = 0; mirrored < 2; mirrored++) {
       if (mirrored && udg_digit_symmetric((char)('0' + digit)))
         continue;
+      if (udg_stop_wanted(&bank->settings))
+        return UDG_ERROR_CANCELLED;
       udg_outline flipped = {0};
       const udg_outline *outline = &reference->digits[digit];
       udg_status status = UDG_OK;

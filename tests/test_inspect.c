@@ -419,8 +419,10 @@ static void the_host_can_stop_it(void **state) {
   s.cancel = stop;
   udg_inspector *inspector = inspector_of(&s);
   udg_result r;
-  stop_after = 1000000;
-  assert_int_equal(udg_inspect(inspector, image, NULL, &r, NULL), UDG_OK);
+  for (int k = 0; k < 2; k++) { /* what is made once is there the second time */
+    stop_after = 1000000;
+    assert_int_equal(udg_inspect(inspector, image, NULL, &r, NULL), UDG_OK);
+  }
   int asked = 1000000 - stop_after;
   assert_true(asked > 100);
   for (int k = 0; k < 6; k++) {

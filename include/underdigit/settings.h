@@ -51,9 +51,13 @@ typedef struct udg_settings {
   double flag_p_value; /* verdict `underdigit` needs a p-value below this; default 0.01 */
   double min_power;    /* below this power for a strong trace: `undecided`; default 0.5 */
 
-  /* Bounds of one inspection; 0 = none.  Reserved: this version does not look at them. */
-  double max_milliseconds;
-  uint64_t max_work_bytes;
+  /* Bounds of one inspection; 0 = none.  Reaching one is a result: `undecided`, with the
+   * reason.  FFTW's plans are malloc()'s and not counted. */
+  double max_milliseconds; /* looked at as often as `cancel` is asked */
+  uint64_t max_work_bytes; /* that an inspector may hold, through `allocate`, at any time */
+
+  double (*clock_ms)(void *user); /* a clock that only goes forward, for max_milliseconds;
+                                     default NULL: the system's monotonic clock */
 } udg_settings;
 
 /* Fills `settings`.  `struct_size` is sizeof(udg_settings) as the caller's
