@@ -6,6 +6,7 @@
 
 #include "image_internal.h"
 #include "json.h"
+#include "marker.h"
 #include "reference_internal.h"
 #include "reference_parse.h"
 
@@ -122,6 +123,7 @@ void udg_reference_destroy(udg_reference *reference) {
   udg_settings settings = reference->settings;
   for (int d = 0; d < 10; d++)
     udg_outline_destroy(&settings, &reference->digits[d]);
+  udg_markers_drop(reference);
   udg_memory_drop(&settings, reference->dates);
   udg_memory_drop(&settings, reference->expected);
   udg_memory_drop(&settings, reference);

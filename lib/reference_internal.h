@@ -39,7 +39,13 @@ typedef struct udg_expected {
   char earlier;
   double offset_mm[2];
   double tolerance_mm;
+  size_t marker_first, marker_count; /* in the reference's markers */
+  int usually_weak;                  /* strikes of this die: 1 weak as a rule, -1 full, 0 not told */
 } udg_expected;
+
+/* marker.h */
+typedef struct udg_marker udg_marker;
+typedef struct udg_design_item udg_design_item;
 
 struct udg_reference {
   udg_settings settings;
@@ -55,6 +61,10 @@ struct udg_reference {
   udg_date *dates;
   size_t expected_count;
   udg_expected *expected;
+  size_t marker_count;
+  udg_marker *markers;
+  size_t design_count;
+  udg_design_item *design;
 };
 
 /* Parses SVG path data (M L H V C S Q T A Z, both cases) into polylines.

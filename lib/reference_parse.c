@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "fields.h"
+#include "marker.h"
 
 static const double pi = 3.14159265358979323846;
 
@@ -30,8 +31,9 @@ static udg_status no_memory(const udg_parse *parse) {
 }
 
 static udg_status parse_head(udg_parse *parse, const udg_field_object *file) {
-  static const char *const known[] = {"format", "name",  "coin",        "relief",   "digits",
-                                      "font",   "dates", "strong_from", "expected", NULL};
+  static const char *const known[] = {"format",   "name",   "coin",  "relief",
+                                      "digits",   "font",   "dates", "strong_from",
+                                      "expected", "design", NULL};
   const udg_field_reader *reader = &parse->reader;
   udg_reference *reference = parse->reference;
   char format[64];
@@ -311,10 +313,24 @@ static udg_status parse_expected_where(udg_parse *parse, const udg_field_object 
   return UDG_OK;
 }
 
+static udg_status parse_usual_strike(const udg_field_reader *reader, const udg_field_object *object,
+                                     udg_expected *expected) {
+  char text[16] = "";
+  udg_status status =
+      udg_field_text(reader, object, "usual_strike", UDG_FIELD_OPTIONAL, text, sizeof text);
+  if (status != UDG_OK || !*text)
+    return status;
+  if (strcmp(text, "weak") != 0 && strcmp(text, "full") != 0)
+    return udg_field_fail(reader, object, "usual_strike", "is \"%s\", must be weak or full", text);
+  expected->usually_weak = strcmp(text, "weak") == 0 ? 1 : -1;
+  return UDG_OK;
+}
+
 static udg_status parse_expected(udg_parse *parse, const udg_field_object *object,
                                  udg_expected *expected) {
-  static const char *const known[] = {"id",        "date",         "place", "earlier",
-                                      "offset_mm", "tolerance_mm", NULL};
+  static const char *const known[] = {"id",      "date",         "place",
+                                      "earlier", "offset_mm",    "tolerance_mm",
+                                      "markers", "usual_strike", NULL};
   const udg_field_reader *reader = &parse->reader;
   const udg_reference *reference = parse->reference;
   udg_status status =
@@ -335,6 +351,8 @@ static udg_status parse_expected(udg_parse *parse, const udg_field_object *objec
                            (given ? tolerance_share : tolerance_open_share);
   status = udg_field_size_mm(reader, object, "tolerance_mm", UDG_FIELD_OPTIONAL,
                              &expected->tolerance_mm);
+  if (status == UDG_OK)
+    status = parse_usual_strike(reader, object, expected);
   udg_field_warn_unknown(reader, object, known);
   return status;
 }
@@ -355,6 +373,8 @@ static udg_status parse_all_expected(udg_parse *parse, const udg_field_object *f
     status = udg_field_item(reader, &list, i, &object);
     if (status == UDG_OK)
       status = parse_expected(parse, &object, &reference->expected[i]);
+    if (status == UDG_OK)
+      status = udg_markers_parse(reader, reference, &object, i);
     reference->expected_count += status == UDG_OK;
   }
   return status;
@@ -379,6 +399,8 @@ udg_status udg_reference_parse(udg_reference *reference, const udg_json *root, c
     status = fill_from_font(&parse, &file, font, font_bytes);
   if (status == UDG_OK)
     status = check_digits(&parse);
+  if (status == UDG_OK)
+    status = udg_design_parse(&parse.reader, reference, &file);
   if (status == UDG_OK)
     status = parse_all_expected(&parse, &file);
   return status;

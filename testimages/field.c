@@ -76,6 +76,7 @@ void ti_field_stamp(ti_field *field, const ti_shape *shape, const ti_stamp *stam
   double c = cos(stamp->turn_rad), s = sin(stamp->turn_rad), ppm = field->px_per_mm;
   float to_table = (float)(TABLE / (2 * shape->band_mm)), band = (float)shape->band_mm;
   float third = table[TABLE] / 3;
+  double lc = cos(stamp->less_turn_rad), ls = sin(stamp->less_turn_rad);
   long whole = 0, visible = 0;
   for (int j = r.y0; j <= r.y1; j++) {
     float *row = udg_plane_row(&field->h, j);
@@ -87,6 +88,12 @@ void ti_field_stamp(ti_field *field, const ti_shape *shape, const ti_stamp *stam
       if (stamp->disc) {
         double rim = stamp->disc[2] - hypot(x - stamp->disc[0], y - stamp->disc[1]);
         d = rim < d ? (float)fmax(rim, -shape->band_mm) : d;
+      }
+      if (stamp->less) {
+        double lx = dx + stamp->centre_mm[0] - stamp->less_centre_mm[0];
+        double ly = dy + stamp->centre_mm[1] - stamp->less_centre_mm[1];
+        float gone = ti_shape_distance(stamp->less, lc * lx + ls * ly, lc * ly - ls * lx);
+        d = fminf(d, -gone);
       }
       float at = (d + band) * to_table;
       int k = (int)at;

@@ -37,6 +37,8 @@ static const char usage[] =
     "  --coin-px LO:HI    with --whole: their diameter in pixels (500:1250)\n"
     "  --coins N          with --whole: N coins in each photo, up to 24\n"
     "  --both-sides       with --coins: every second coin shows the side without date\n"
+    "  --markers WHICH    markers of the reference's known dies: die (default: on coins of\n"
+    "                     that die), none, all, half (each on every second coin)\n"
     "  --lamps N          N photos of each coin under different light: NAME-0000-a.jpg ...\n"
     "  --overhead         one lamp straight above: nothing can be told from slopes\n"
     "  --ideal            linear shading, white noise, no other fault; PNG\n"
@@ -69,6 +71,7 @@ enum {
   OPT_COIN_PX,
   OPT_COINS,
   OPT_BOTH_SIDES,
+  OPT_MARKERS,
   OPT_HELP,
   OPT_VERSION
 };
@@ -96,6 +99,7 @@ static const struct option long_options[] = {
     {"coin-px", required_argument, NULL, OPT_COIN_PX},
     {"coins", required_argument, NULL, OPT_COINS},
     {"both-sides", no_argument, NULL, OPT_BOTH_SIDES},
+    {"markers", required_argument, NULL, OPT_MARKERS},
     {"help", no_argument, NULL, OPT_HELP},
     {"version", no_argument, NULL, OPT_VERSION},
     {NULL, 0, NULL, 0},
@@ -157,6 +161,15 @@ static int read_class(const char *value, int *out) {
       return 0;
     }
   return wrong("class", value, "no such class; see --help");
+}
+
+static int read_markers(const char *value, int *out) {
+  for (int c = 0; c < TI_MARKERS_COUNT; c++)
+    if (!strcmp(value, ti_markers_names[c])) {
+      *out = c;
+      return 0;
+    }
+  return wrong("markers", value, "must be die, none, all or half");
 }
 
 /* 0: go on; else the exit status plus one. */
@@ -233,6 +246,9 @@ static int read_option(int code, const char *value, ti_job *job) {
     break;
   case OPT_BOTH_SIDES:
     o->both_sides = 1;
+    break;
+  case OPT_MARKERS:
+    bad = read_markers(value, &o->markers);
     break;
   case OPT_HELP:
     fputs(usage, stdout);

@@ -5,6 +5,7 @@
 
 #include "design.h"
 #include "field.h"
+#include "known.h"
 
 enum { SEED_GRAIN = 101, SEED_WAVES = 102 };
 
@@ -35,8 +36,8 @@ static void stamp_doubling(const ti_shapes *shapes, const ti_scene *scene, ti_fi
   for (int k = 0; k < scene->date->place_count; k++) {
     if (c->has_under && c->under.place == k)
       continue; /* the earlier hub had another digit there */
-    ti_offset o = {c->digits[k].dx + c->doubling.dx, c->digits[k].dy + c->doubling.dy,
-                   c->digits[k].turn_rad + c->doubling.turn_rad};
+    ti_offset o = {c->digits[k].dx, c->digits[k].dy, c->digits[k].turn_rad};
+    ti_hub_again(scene, k, &o);
     ti_stamp stamp = stamp_at(scene, k, &o, c->doubling_strength, 0);
     ti_field_stamp(field, shape_of(shapes, scene->date->text[k]), &stamp, NULL);
   }
@@ -59,7 +60,12 @@ static void stamp_fragment(const ti_shapes *shapes, const ti_scene *scene, ti_fi
 static void stamp_trace(const ti_shapes *shapes, const ti_scene *scene, ti_field *field,
                         ti_stamp_area *area) {
   const ti_trace *t = &scene->coin.under;
-  ti_stamp stamp = stamp_at(scene, t->place, &t->offset, t->strength, t->polish);
+  ti_offset o = t->offset;
+  if (scene->coin.has_doubling && scene->reference->design_count) {
+    o = (ti_offset){0, 0, 0};
+    ti_hub_again(scene, t->place, &o);
+  }
+  ti_stamp stamp = stamp_at(scene, t->place, &o, t->strength, t->polish);
   ti_field_stamp(field, shape_of(shapes, t->digit), &stamp, area);
 }
 
@@ -95,7 +101,7 @@ static void wear_tops(ti_field *field, double relief_mm, double wear) {
   }
 }
 
-static void stamp_design(const ti_scene *scene, ti_field *field) {
+static void stamp_design(const ti_shapes *shapes, const ti_scene *scene, ti_field *field) {
   const ti_coin *c = &scene->coin;
   ti_design design;
   ti_offset none = {0, 0, 0};
@@ -108,11 +114,15 @@ static void stamp_design(const ti_scene *scene, ti_field *field) {
   design.teeth_height_mm *= low;
   for (int k = 0; k < design.knob_count; k++)
     design.knobs[k].height_mm *= low;
+  if (scene->reference->design_count && !c->other_side)
+    design.legend = ""; /* the reference's own outlines stand there */
   if (c->has_doubling && scene->in_hub && !c->other_side)
     ti_design_stamp(&design, &c->doubling, fmin(0.99, c->doubling_strength), &worn);
   ti_design_stamp(&design, &none, 1, &worn);
   if (c->has_rim_cut && !c->other_side)
     ti_design_rim_cut(&design, c->rim_cut_clock, c->relief_mm, &worn);
+  if (!c->other_side)
+    ti_known_stamp(shapes, scene, low, &worn);
 }
 
 static void stamp_date(const ti_shapes *shapes, const ti_scene *scene, ti_field *field) {
@@ -150,7 +160,9 @@ udg_status ti_relief_build(const ti_shapes *shapes, ti_scene *scene, ti_field *f
   if (status == UDG_OK && c->wear > 0)
     wear_tops(field, c->relief_mm, c->wear);
   if (scene->has_design)
-    stamp_design(scene, field);
+    stamp_design(shapes, scene, field);
+  else if (!c->other_side)
+    ti_known_stamp(shapes, scene, 1, field);
   if (status == UDG_OK)
     status = soften(settings, c, field);
   if (status == UDG_OK && (c->dents || c->hairlines || c->mark_count))

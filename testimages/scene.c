@@ -5,13 +5,16 @@
 #include <math.h>
 #include <string.h>
 
+#include "marker.h"
 #include "view.h"
 
 const char *const ti_class_names[TI_CLASS_COUNT] = {"clean", "underdigit", "repunched", "doubled",
                                                     "crack", "scratch",    "chip",      "fragment"};
 const char *const ti_profile_names[TI_PROFILE_COUNT] = {"smooth", "slope", "round", "hollow"};
 
-enum { STREAM_COIN = 1, STREAM_VIEW = 2, STREAM_RIM = 5, STREAM_TRAY = 6 };
+const char *const ti_markers_names[TI_MARKERS_COUNT] = {"die", "none", "all", "half"};
+
+enum { STREAM_MARKERS = 7, STREAM_COIN = 1, STREAM_VIEW = 2, STREAM_RIM = 5, STREAM_TRAY = 6 };
 
 void ti_options_defaults(ti_options *options) {
   *options = (ti_options){.class_fixed = -1,
@@ -300,6 +303,38 @@ static uint64_t name_hash(const char *name) {
   return h;
 }
 
+/* Whether the coin's trace is the one that this entry describes. */
+static int is_of_die(const ti_scene *s, const udg_expected *e) {
+  return s->coin.cls == TI_UNDERDIGIT && (int)(s->date - s->reference->dates) == e->date_index &&
+         s->coin.under.place == e->place - 1 && s->coin.under.digit == e->earlier;
+}
+
+static void draw_markers(const ti_options *o, ti_scene *s) {
+  const udg_reference *ref = s->reference;
+  ti_rng rng = ti_rng_create(s->stream, (uint64_t)s->index, STREAM_MARKERS);
+  for (size_t k = 0; k < ref->marker_count && k < 64; k++) {
+    const udg_marker *m = &ref->markers[k];
+    const udg_expected *e = &ref->expected[m->expected_index];
+    double u = ti_rng_unit(&rng), worn = s->coin.under.polish / 0.35;
+    int of_date = (int)(s->date - ref->dates) == e->date_index;
+    int there = m->life == UDG_MARKER_EVERY || (m->life == UDG_MARKER_LATE) == (worn > u);
+    if (o->markers == TI_MARKERS_DIE)
+      there &= is_of_die(s, e);
+    else
+      there = o->markers == TI_MARKERS_ALL || (o->markers == TI_MARKERS_HALF && u < 0.5);
+    if (there && of_date)
+      s->coin.markers |= UINT64_C(1) << k;
+  }
+  /* A hub that is set a second time is turned about some point of the coin as well. */
+  if (ref->design_count && s->in_hub && s->coin.has_doubling) {
+    double h = s->date->height_mm;
+    s->coin.hub_about_mm[0] = h * ti_rng_range(&rng, -2, 2);
+    s->coin.hub_about_mm[1] = h * ti_rng_range(&rng, -4, 0);
+    s->coin.doubling.turn_rad = 0.02 * (ti_rng_unit(&rng) - 0.5);
+    s->coin.under.offset.turn_rad = s->coin.doubling.turn_rad;
+  }
+}
+
 void ti_scene_draw(const udg_reference *reference, const ti_options *options, uint64_t seed,
                    int index, int view, int attempt, ti_scene *scene) {
   memset(scene, 0, sizeof *scene);
@@ -316,6 +351,7 @@ void ti_scene_draw(const udg_reference *reference, const ti_options *options, ui
   double clock = 1 + ti_rng_pick(&rim, 12);
   scene->coin.has_rim_cut = scene->has_design && ti_rng_chance(&rim, 0.2);
   scene->coin.rim_cut_clock = scene->coin.has_rim_cut ? clock : 0;
+  draw_markers(options, scene);
   ti_view_draw(&rng, options, scene);
 }
 

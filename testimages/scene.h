@@ -28,6 +28,15 @@ typedef enum ti_class {
   TI_CLASS_COUNT
 } ti_class;
 
+/* Which coins get the markers of the reference's known dies. */
+typedef enum ti_markers {
+  TI_MARKERS_DIE, /* those that are struck from such a die */
+  TI_MARKERS_NONE,
+  TI_MARKERS_ALL,
+  TI_MARKERS_HALF, /* each marker on every second coin, whatever its die */
+  TI_MARKERS_COUNT
+} ti_markers;
+
 /* How the shoulder of a stroke rises from field to top. */
 typedef enum ti_profile {
   TI_PROFILE_SMOOTH, /* smoothstep, as the library's height model */
@@ -83,7 +92,9 @@ typedef struct ti_coin {
   int metal;
   int other_side; /* shows the side without the date */
   int has_rim_cut;
-  double rim_cut_clock; /* from 12 on top, coin upright */
+  double rim_cut_clock;   /* from 12 on top, coin upright */
+  uint64_t markers;       /* bit k: marker k of the reference is in the die */
+  double hub_about_mm[2]; /* the second impression of the hub is turned about this point */
 } ti_coin;
 
 typedef struct ti_light {
@@ -151,10 +162,12 @@ typedef struct ti_options {
   int whole;         /* whole coins */
   double coin_px[2]; /* their diameter */
   int coins;         /* in one photo */
+  int markers;       /* ti_markers */
   int both_sides;    /* every second coin shows the side without a date */
   double strength[2];
 } ti_options;
 
+extern const char *const ti_markers_names[TI_MARKERS_COUNT];
 extern const char *const ti_class_names[TI_CLASS_COUNT];
 extern const char *const ti_profile_names[TI_PROFILE_COUNT];
 

@@ -4,6 +4,8 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "marker.h"
+
 /* Unsigned distance to one segment, into every sample within the band. */
 static void splat_segment(ti_shape *s, const double *a, const double *b) {
   double ppm = s->px_per_mm, band = s->band_mm;
@@ -105,6 +107,32 @@ float ti_shape_distance(const ti_shape *shape, double x_mm, double y_mm) {
   return top + fy * (low - top);
 }
 
+/* Design and markers of known dies. */
+static udg_status create_more(const udg_reference *reference, double band, ti_shapes *shapes) {
+  const udg_settings *settings = &shapes->settings;
+  shapes->design = udg_memory_get(settings, reference->design_count + 1, sizeof *shapes->design);
+  shapes->markers = udg_memory_get(settings, reference->marker_count + 1, sizeof *shapes->markers);
+  if (!shapes->design || !shapes->markers)
+    return UDG_ERROR_MEMORY;
+  shapes->design_count = reference->design_count;
+  shapes->marker_count = reference->marker_count;
+  for (size_t k = 0; k < reference->design_count; k++) {
+    udg_status status =
+        ti_shape_create(settings, &reference->design[k].outline, 160, band, &shapes->design[k]);
+    if (status != UDG_OK)
+      return status;
+  }
+  for (size_t k = 0; k < reference->marker_count; k++) {
+    if (reference->markers[k].kind == UDG_MARKER_DOUBLED)
+      continue;
+    udg_status status =
+        ti_shape_create(settings, &reference->markers[k].outline, 160, band, &shapes->markers[k]);
+    if (status != UDG_OK)
+      return status;
+  }
+  return UDG_OK;
+}
+
 udg_status ti_shapes_create(const udg_settings *settings, const udg_reference *reference,
                             ti_shapes *shapes) {
   *shapes = (ti_shapes){.settings = *settings};
@@ -120,10 +148,21 @@ udg_status ti_shapes_create(const udg_settings *settings, const udg_reference *r
       return status;
     }
   }
-  return UDG_OK;
+  udg_status status = create_more(reference, band, shapes);
+  if (status != UDG_OK)
+    ti_shapes_destroy(shapes);
+  return status;
 }
 
 void ti_shapes_destroy(ti_shapes *shapes) {
+  for (size_t k = 0; k < shapes->design_count; k++)
+    udg_plane_destroy(&shapes->settings, &shapes->design[k].distance_mm);
+  for (size_t k = 0; k < shapes->marker_count; k++)
+    udg_plane_destroy(&shapes->settings, &shapes->markers[k].distance_mm);
+  udg_memory_drop(&shapes->settings, shapes->design);
+  udg_memory_drop(&shapes->settings, shapes->markers);
+  shapes->design = shapes->markers = NULL;
+  shapes->design_count = shapes->marker_count = 0;
   for (int d = 0; d < 10; d++)
     udg_plane_destroy(&shapes->settings, &shapes->digits[d].distance_mm);
 }

@@ -16,6 +16,9 @@ typedef struct ti_shape {
 typedef struct ti_shapes {
   udg_settings settings;
   ti_shape digits[10];
+  size_t design_count, marker_count;
+  ti_shape *design;  /* of the reference, in its order */
+  ti_shape *markers; /* empty for those that double the design */
 } ti_shapes;
 
 udg_status ti_shape_create(const udg_settings *settings, const udg_outline *outline,

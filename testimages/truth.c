@@ -5,6 +5,7 @@
 #include <stdio.h>
 
 #include "design.h"
+#include "marker.h"
 #include "view.h"
 
 /* Nine digits: what the mathematics libraries of two machines differ by stays
@@ -148,6 +149,24 @@ static void write_coin(FILE *f, const ti_scene *s) {
           s->backdrop.glare);
 }
 
+/* Markers of the reference's dies that this coin has. */
+static void write_known(FILE *f, const ti_scene *s) {
+  const udg_reference *ref = s->reference;
+  int count = 0;
+  if (!ref->marker_count)
+    return;
+  fprintf(f, "\"markers\": [");
+  for (size_t k = 0; k < ref->marker_count; k++)
+    if (s->coin.markers >> k & 1) {
+      fprintf(f, "%s{", count++ ? ", " : "");
+      text(f, "die", ref->expected[ref->markers[k].expected_index].id);
+      fprintf(f, ", ");
+      text(f, "id", ref->markers[k].id);
+      fprintf(f, "}");
+    }
+  fprintf(f, "],\n");
+}
+
 static void write_scene(FILE *f, const ti_scene *scene) {
   const ti_coin *c = &scene->coin;
   fprintf(f, "{\n\"index\": %d,\n\"view\": %d,\n\"seed\": %llu,\n", scene->index, scene->view,
@@ -160,6 +179,7 @@ static void write_scene(FILE *f, const ti_scene *scene) {
     write_marks(f, c);
     if (c->has_rim_cut)
       fprintf(f, "\"rim_cut\": {\"clock\": " NUMBER "},\n", c->rim_cut_clock);
+    write_known(f, scene);
   }
   fprintf(f,
           "\"relief_mm\": " NUMBER ",\n\"bevel_mm\": " NUMBER ",\n\"profile\": \"%s\",\n"

@@ -19,7 +19,10 @@ enum {
   UDG_REASONS_MAX = 12, /* sentences */
   UDG_REASON_BYTES = 200,
   UDG_OTHERS_MAX = 8,
-  UDG_STAGES_MAX = 12
+  UDG_STAGES_MAX = 12,
+  UDG_MARKERS_MAX = 32, /* of all known dies of a date together */
+  UDG_DIES_MAX = 12,
+  UDG_ID_BYTES = 64
 };
 
 /* Values are never reused. */
@@ -42,6 +45,21 @@ typedef enum udg_state {
   UDG_STATE_WEAK = 2
 } udg_state;
 
+/* Second markers of a known die (docs/reference-format.md). Values are never reused. */
+typedef enum udg_marker_kind {
+  UDG_MARKER_LINE = 0,       /* raised line; a cut in the die */
+  UDG_MARKER_SPOT = 1,       /* round */
+  UDG_MARKER_CORNER = 2,     /* triangular */
+  UDG_MARKER_DASH = 3,       /* level stroke beside the date */
+  UDG_MARKER_DIGIT_PART = 4, /* part of a digit away from the date */
+  UDG_MARKER_DOUBLED = 5,    /* letters or words of the design that show twice */
+  UDG_MARKER_EXTRA = 6,      /* detail that the design does not have */
+  UDG_MARKER_MISSING = 7     /* detail of the design that is not there */
+} udg_marker_kind;
+
+/* "line", "spot", ...: as in reference and JSON results. Static storage. */
+UDG_API const char *udg_marker_kind_text(udg_marker_kind kind);
+
 /* One hypothesis with its best parameters. */
 typedef struct udg_finding {
   int place;                   /* from 1 at the left; 0: none */
@@ -57,6 +75,46 @@ typedef struct udg_finding {
   udg_state state;
   double log_ratio; /* log odds less those of the best other explanation, "nothing" being 0 */
 } udg_finding;
+
+typedef enum udg_marker_answer {
+  UDG_MARKER_CANNOT_TELL = 0,
+  UDG_MARKER_PRESENT = 1,
+  UDG_MARKER_ABSENT = 2
+} udg_marker_answer;
+
+/* "present", "absent", "cannot tell". Static storage. */
+UDG_API const char *udg_marker_answer_text(udg_marker_answer answer);
+
+/* One marker of a known die, looked for in this photo. */
+typedef struct udg_marker_finding {
+  char die[UDG_ID_BYTES]; /* id of the expected overdate */
+  char id[UDG_ID_BYTES];
+  udg_marker_kind kind;
+  udg_marker_answer answer;
+  int in_view;       /* 0: outside the photo, or the coin's far side is not placed */
+  double log_ratio;  /* ln chance of what is seen there if the marker is there, over the chance
+                        if it is not; 0 when nothing can be told */
+  double power;      /* chance that it would be called present if it were there, 0-1 */
+  double at_mm[2];   /* date plane; where it was looked for, or found when present */
+  double reach_mm;   /* half of its longest side */
+  double clock;      /* of that place, upright coin, in (0, 12]; 0 without a coin's diameter */
+  double radius_mm;  /* from the coin's centre; 0 without */
+  double photo_px[2]; /* upright photo, pixel centres at +0.5 */
+} udg_marker_finding;
+
+/* What digit and markers together say of one known die. */
+typedef struct udg_die_finding {
+  char id[UDG_ID_BYTES];
+  int place; /* of the earlier digit, from 1 */
+  char earlier;
+  double digit_log_ratio;  /* log odds of that digit at that place */
+  double marker_log_ratio; /* of the markers together, dependence minded */
+  double log_ratio;        /* sum of both */
+  int present, absent;     /* markers so answered */
+  double state;            /* of the die: 0 early to 1 late */
+  double state_interval[2]; /* 90 % */
+  char words[UDG_REASON_BYTES];
+} udg_die_finding;
 
 typedef struct udg_adequacy {
   double digit_height_px;
@@ -99,6 +157,10 @@ typedef struct udg_result {
   double total_ms;
   double decoy_evidence; /* evidence of the best digit mirrored, which was never punched: what
                             chance and dirt can do in this photo; when judged */
+  int marker_count;      /* of the known dies of this date */
+  udg_marker_finding markers[UDG_MARKERS_MAX];
+  int die_count;
+  udg_die_finding dies[UDG_DIES_MAX];
 } udg_result;
 
 /* One JSON object (docs/results-format.md), no line break inside, terminated.
