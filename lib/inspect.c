@@ -113,6 +113,9 @@ static udg_status judge(udg_inspector *inspector, size_t date_index, udg_result 
   result->light_directional_share = work->light->directional_share;
   udg_name_power(&work->upright, work->score, &result->adequacy);
   udg_name(&inspector->settings, inspector->reference, &work->upright, work->score, result);
+  status = udg_pipeline_markers(inspector, date_index, result, message);
+  if (status != UDG_OK)
+    return status;
   tell_limits(work->light, result);
   inspector->shown = (int)date_index;
   stage_done(result, "name", clock);
@@ -157,6 +160,9 @@ static udg_status inspect(udg_inspector *inspector, const udg_image *image, cons
       undecided(result, "no date was found for certain");
     else
       status = judge(inspector, date_index, result, &clock, message);
+    for (int i = 0; i < result->marker_count; i++)
+      for (int axis = 0; axis < 2; axis++)
+        result->markers[i].photo_px[axis] *= image->scale;
   }
   return status;
 }
@@ -171,6 +177,7 @@ static void cut_short(const udg_inspector *inspector, udg_result *result) {
     undecided(result, "it takes more memory than is set for one inspection (max_work_bytes %llu)",
               (unsigned long long)host->max_work_bytes);
   udg_result_limit(result, "the inspection was cut short by a limit of the settings");
+  result->marker_count = result->die_count = 0;
 }
 
 udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const char *date,

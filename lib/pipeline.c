@@ -67,6 +67,7 @@ void udg_pipeline_reset(udg_inspector *inspector) {
   for (size_t i = 0; inspector->dates && i < inspector->reference->date_count; i++)
     date_work_destroy(&inspector->dates[i]);
   udg_memory_drop(&settings, inspector->dates);
+  udg_look_destroy(inspector->look);
   udg_coin_locator_destroy(inspector->locator);
   udg_coin_destroy(inspector->coins);
   udg_register_destroy(inspector->registers);
@@ -295,4 +296,19 @@ udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_m
     status = udg_score_make(work->score, &work->upright, work->light, work->residual, work->bank,
                             message);
   return status;
+}
+
+udg_status udg_pipeline_markers(udg_inspector *inspector, size_t date_index, udg_result *result,
+                                udg_message *message) {
+  const udg_date_work *work = &inspector->dates[date_index];
+  udg_status status = UDG_OK;
+  if (inspector->reference->marker_count == 0)
+    return UDG_OK;
+  if (!inspector->look)
+    status = udg_look_create(&inspector->settings, &inspector->look, message);
+  if (status != UDG_OK)
+    return status;
+  const udg_look_scene scene = {inspector->reference,     date_index,  &inspector->grey.plane,
+                                &inspector->registration, work->light, &inspector->rims};
+  return udg_markers_check(inspector->look, &scene, work->score, result, message);
 }

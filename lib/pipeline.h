@@ -9,6 +9,7 @@
 #include "budget.h"
 #include "coin_locate.h"
 #include "find.h"
+#include "marker_check.h"
 #include "register.h"
 #include "score.h"
 
@@ -34,6 +35,7 @@ struct udg_inspector {
   udg_coin_locator *locator;
   udg_coin_result rims; /* of the last photo */
   double certainty;     /* that the date was found on a coin, 0-1; -1: a close-up */
+  udg_look *look;       /* made when a date with markers is first judged */
   udg_date_work *dates; /* reference->date_count of them */
   udg_buffer grey;
   udg_buffer even; /* `grey` with its extremes held down, for finding and registering */
@@ -57,6 +59,9 @@ udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_m
 /* Lets go of all scratch; udg_pipeline_prepare() makes what is missing again. */
 void udg_pipeline_reset(udg_inspector *inspector);
 udg_status udg_pipeline_prepare(udg_inspector *inspector, udg_message *message);
+/* Second markers of the date's known dies; after the verdict. */
+udg_status udg_pipeline_markers(udg_inspector *inspector, size_t date_index, udg_result *result,
+                                udg_message *message);
 /* The photo's grey levels as floats. */
 udg_status udg_pipeline_take(udg_inspector *inspector, const udg_image *image,
                              udg_message *message);

@@ -7,6 +7,7 @@
 
 #include "base.h"
 #include "json_write.h"
+#include "result_markers.h"
 
 /* A p-value is never 0: chance is not ruled out by any photo. */
 static const double p_value_least = 1e-300;
@@ -168,6 +169,7 @@ udg_status udg_result_to_json(const udg_settings *settings, const udg_result *re
   write_judgement(&writer, result);
   write_registration(&writer, result, found);
   write_findings(&writer, result);
+  udg_result_write_markers(&writer, result);
   write_adequacy(&writer, result);
   write_light(&writer, result, found);
   write_times(&writer, result);
