@@ -5,12 +5,13 @@
 #include <math.h>
 #include <string.h>
 
+#include "gram.h"
 #include "linalg.h"
 
 /* A pixel's row of the joint system: T (light), the pose's derivatives, the
  * place's own, the sampled grey level last. */
-#define ROW_MAX 40
-#define BLOCK 64 /* pixels summed in float before they go into the double sums */
+#define ROW_MAX UDG_GRAM_STRIDE_MAX
+#define BLOCK 64 /* pixels summed at a time */
 
 /* Pose directions whose effect the light can imitate to all but this share of
  * its energy cannot be told. */
@@ -68,26 +69,6 @@ static double row_fill(const udg_patch_set *set, const udg_patch *patch, const u
   return gx * gx + gy * gy;
 }
 
-/* gram += sum over the block of w row row^T, lower triangle. */
-static void block_add(const float (*rows)[ROW_MAX], const float *weights, int count, int width,
-                      double *gram) {
-  float sums[ROW_MAX * ROW_MAX];
-  memset(sums, 0, sizeof sums);
-  for (int i = 0; i < count; i++) {
-    const float *row = rows[i];
-    for (int a = 0; a < width; a++) {
-      float s = weights[i] * row[a];
-      float *out = sums + a * ROW_MAX;
-      for (int b = 0; b <= a; b += 8)
-        for (int k = 0; k < 8; k++)
-          out[b + k] += s * row[b + k];
-    }
-  }
-  for (int a = 0; a < width; a++)
-    for (int b = 0; b <= a; b++)
-      gram[a * ROW_MAX + b] += (double)sums[a * ROW_MAX + b];
-}
-
 /* Local index of a patch's row -> index among all unknowns; -1: the target. */
 static int unknown_of(const udg_align_layout *how, int patch, int local) {
   if (local < how->light + how->global)
@@ -140,11 +121,11 @@ void udg_align_system_build(udg_aligner *a, const udg_patch_set *set, const udg_
         a->energy[j] +=
             (double)weights[at] * slope * (moved[j][0] * moved[j][0] + moved[j][1] * moved[j][1]);
       if (filled == BLOCK) {
-        block_add((const float(*)[ROW_MAX])rows, row_weights, filled, target + 1, gram);
+        udg_gram_add(rows[0], row_weights, filled, target + 1, ROW_MAX, gram);
         filled = 0;
       }
     }
-    block_add((const float(*)[ROW_MAX])rows, row_weights, filled, target + 1, gram);
+    udg_gram_add(rows[0], row_weights, filled, target + 1, ROW_MAX, gram);
     gram_scatter(a, how, p, gram);
   }
   for (int k = 0; k < how->light; k++) {

@@ -4,6 +4,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "gram.h"
 #include "linalg.h"
 
 /* Hat functions over distance, in bevel widths: close together on the shoulder,
@@ -18,14 +19,18 @@ static const int ROUNDS = 6;
 /* Keeps harmonics that no edge of this date shows at zero. */
 static const double RIDGE = 1e-6;
 
-enum { ROW_MAX = 2 * UDG_LIGHT_PER_KNOT + UDG_LIGHT_COVERS + UDG_LIGHT_GROUND };
-
-/* The non-zero entries of one pixel's row. */
-typedef struct row {
-  int count;
-  int column[ROW_MAX];
-  float value[ROW_MAX];
-} row;
+/* A pixel lies between two knots at most: its row has the two hats' columns side
+ * by side, then covers and ground, then its grey level. */
+enum {
+  INTERVALS = UDG_LIGHT_INTERVALS,
+  HATS = 2 * UDG_LIGHT_PER_KNOT,
+  REST = UDG_LIGHT_COVERS + UDG_LIGHT_GROUND,
+  TARGET = HATS + REST,
+  WIDTH = TARGET + 1,
+  STRIDE = UDG_LIGHT_ROW,
+  LANES = 4
+};
+_Static_assert(WIDTH <= STRIDE, "a pixel's row is too long");
 
 udg_status udg_light_create(const udg_settings *settings, const udg_upright *upright,
                             udg_light **light, udg_message *message) {
@@ -38,9 +43,11 @@ udg_status udg_light_create(const udg_settings *settings, const udg_upright *upr
   udg_status status = UDG_OK;
   for (size_t i = 0; i < sizeof planes / sizeof *planes && status == UDG_OK; i++)
     status = udg_plane_create(settings, upright->width, upright->height, planes[i]);
-  made->weight =
-      udg_memory_get(settings, (size_t)upright->width * (size_t)upright->height, sizeof(float));
-  if (status != UDG_OK || !made->weight) {
+  size_t pixels = (size_t)upright->width * (size_t)upright->height;
+  made->weight = udg_memory_get(settings, pixels, sizeof *made->weight);
+  made->rows = udg_memory_get(settings, pixels * STRIDE, sizeof *made->rows);
+  made->at = udg_memory_get(settings, pixels, sizeof *made->at);
+  if (status != UDG_OK || !made->weight || !made->rows || !made->at) {
     udg_light_destroy(made);
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the light");
   }
@@ -57,6 +64,8 @@ void udg_light_destroy(udg_light *light) {
     udg_plane_destroy(&settings, &light->cover[i]);
   udg_plane_destroy(&settings, &light->scratch);
   udg_memory_drop(&settings, light->weight);
+  udg_memory_drop(&settings, light->rows);
+  udg_memory_drop(&settings, light->at);
   udg_memory_drop(&settings, light);
 }
 
@@ -78,47 +87,68 @@ static void harmonics(float c, float s, float out[2 * UDG_LIGHT_HARMONICS]) {
   out[5] = s * c2 + c * s2;
 }
 
-static void add(row *r, int column, float value) {
-  r->column[r->count] = column;
-  r->value[r->count++] = value;
+/* The knot interval of a distance: columns of knot `lower` and the next one; -1
+ * where F is flat ground. */
+static int interval_of(double x) {
+  if (!(x > UDG_LIGHT_X_LOW && x < UDG_LIGHT_X_HIGH))
+    return -1;
+  int lower = 0;
+  while (lower + 2 < UDG_LIGHT_KNOTS && x > KNOTS[lower + 1])
+    lower++;
+  return lower;
 }
 
-static void row_of(const udg_light *light, const udg_upright *upright, int x, int y, row *r) {
+/* Fills a pixel's row; gives its interval. */
+static int row_of(const udg_light *light, const udg_upright *upright, int x, int y, float *row) {
   size_t at = (size_t)y * (size_t)upright->width + (size_t)x;
   double distance = upright->distance.v[at] / upright->bevel_px;
-  r->count = 0;
-  if (distance > UDG_LIGHT_X_LOW && distance < UDG_LIGHT_X_HIGH) {
+  int lower = interval_of(distance);
+  memset(row, 0, STRIDE * sizeof *row);
+  if (lower >= 0) {
     float angle[2 * UDG_LIGHT_HARMONICS];
     harmonics(upright->cosine.v[at], upright->sine.v[at], angle);
-    for (int j = 0; j < UDG_LIGHT_KNOTS; j++) {
-      float b = (float)hat(j, distance);
-      if (b <= 0.0f)
-        continue;
-      add(r, j * UDG_LIGHT_PER_KNOT, b);
+    for (int j = 0; j < 2; j++) {
+      float b = (float)hat(lower + j, distance), *own = row + j * UDG_LIGHT_PER_KNOT;
+      own[0] = b;
       for (int k = 0; k < 2 * UDG_LIGHT_HARMONICS; k++)
-        add(r, j * UDG_LIGHT_PER_KNOT + 1 + k, b * upright->rim.v[at] * angle[k]);
+        own[1 + k] = b * upright->rim.v[at] * angle[k];
     }
   }
-  int base = UDG_LIGHT_KNOTS * UDG_LIGHT_PER_KNOT;
+  float *rest = row + HATS;
   float inside = fminf(fmaxf(upright->distance.v[at] + 0.5f, 0.0f), 1.0f);
   for (int k = 0; k < 3; k++) {
     float blurred = light->cover[k].v[at];
-    add(r, base + 2 * k, blurred * (1.0f - inside));
-    add(r, base + 2 * k + 1, blurred * inside);
+    rest[2 * k] = blurred * (1.0f - inside);
+    rest[2 * k + 1] = blurred * inside;
   }
-  base += UDG_LIGHT_COVERS;
   float u = ((float)x + 0.5f) / (float)upright->width - 0.5f;
   float v = ((float)y + 0.5f) / (float)upright->height - 0.5f;
   const float ground[UDG_LIGHT_GROUND] = {1.0f, u, v, u * v, u * u, v * v};
-  for (int k = 0; k < UDG_LIGHT_GROUND; k++)
-    add(r, base + k, ground[k]);
+  memcpy(rest + UDG_LIGHT_COVERS, ground, sizeof ground);
+  row[TARGET] = upright->grey.v[at];
+  return lower;
 }
 
-static float apply(const double *coefficient, const row *r) {
-  double sum = 0.0;
-  for (int k = 0; k < r->count; k++)
-    sum += coefficient[r->column[k]] * (double)r->value[k];
-  return (float)sum;
+/* Column of the whole system that entry i of a row in an interval stands for. */
+static int column_of(int lower, int i) {
+  if (i >= HATS)
+    return UDG_LIGHT_KNOTS * UDG_LIGHT_PER_KNOT + i - HATS;
+  return (lower < 0 ? 0 : lower) * UDG_LIGHT_PER_KNOT + i;
+}
+
+/* A row's part of the coefficients, in the row's order. */
+static void coefficients_of(const udg_light *light, int lower, float part[STRIDE]) {
+  memset(part, 0, STRIDE * sizeof *part);
+  for (int i = 0; i < TARGET; i++)
+    part[i] = (float)light->coefficient[column_of(lower, i)];
+}
+
+static float dot(const float *restrict a, const float *restrict b, int count) {
+  float lane[LANES] = {0.0f};
+  for (int i = 0; i < count; i += LANES)
+    for (int k = 0; k < LANES; k++)
+      lane[k] += a[i + k] * b[i + k];
+  return (lane[0] + lane[2]) + (lane[1] + lane[3]);
 }
 
 static void make_covers(udg_light *light, const udg_upright *upright) {
@@ -130,62 +160,85 @@ static void make_covers(udg_light *light, const udg_upright *upright) {
   }
 }
 
+/* Rows of the pixels that are fitted, interval by interval. */
+static void gather(udg_light *light, const udg_upright *upright) {
+  size_t count = (size_t)upright->width * (size_t)upright->height;
+  int filled = 0;
+  for (int lower = -1; lower < INTERVALS - 1; lower++) {
+    light->first[lower + 1] = filled;
+    for (size_t i = 0; i < count; i++) {
+      if (upright->usable.v[i] <= 0.0f || upright->distance.v[i] < FIT_FROM_PX ||
+          interval_of(upright->distance.v[i] / upright->bevel_px) != lower)
+        continue;
+      row_of(light, upright, (int)(i % (size_t)upright->width), (int)(i / (size_t)upright->width),
+             light->rows + (size_t)filled * STRIDE);
+      light->weight[filled] = 1.0f;
+      light->at[filled++] = (int32_t)i;
+    }
+  }
+  light->first[INTERVALS] = filled;
+}
+
 /* Weighted normal equations; the number of pixels that count is given back. */
-static int gather(udg_light *light, const udg_upright *upright) {
+static int build(udg_light *light) {
   int used = 0;
   memset(light->normal, 0, sizeof light->normal);
   memset(light->right, 0, sizeof light->right);
-  for (int y = 0; y < upright->height; y++) {
-    for (int x = 0; x < upright->width; x++) {
-      size_t at = (size_t)y * (size_t)upright->width + (size_t)x;
-      float weight = light->weight[at];
-      if (weight <= 0.0f)
-        continue;
-      row r;
-      row_of(light, upright, x, y, &r);
-      used++;
-      for (int i = 0; i < r.count; i++) {
-        double wi = (double)weight * (double)r.value[i];
-        double *line = light->normal + r.column[i] * UDG_LIGHT_COLUMNS;
-        light->right[r.column[i]] += wi * (double)upright->grey.v[at];
-        for (int k = 0; k <= i; k++)
-          line[r.column[k]] += wi * (double)r.value[k];
+  for (int n = 0; n < INTERVALS; n++) {
+    double sums[STRIDE * STRIDE] = {0.0};
+    int first = light->first[n], count = light->first[n + 1] - first;
+    udg_gram_add(light->rows + (size_t)first * STRIDE, light->weight + first, count, WIDTH, STRIDE,
+                 sums);
+    for (int i = 0; i < count; i++)
+      used += light->weight[first + i] > 0.0f;
+    for (int a = 0; a < WIDTH; a++)
+      for (int b = 0; b <= a && b < TARGET; b++) {
+        double value = sums[a * STRIDE + b];
+        if (a == TARGET)
+          light->right[column_of(n - 1, b)] += value;
+        else
+          light->normal[column_of(n - 1, a) * UDG_LIGHT_COLUMNS + column_of(n - 1, b)] += value;
       }
-    }
   }
   return used;
 }
 
-/* Model everywhere; robust s.d. of the misfit on and beside the digits. */
-static double evaluate(udg_light *light, const udg_upright *upright) {
-  int count = 0;
-  for (int y = 0; y < upright->height; y++) {
-    for (int x = 0; x < upright->width; x++) {
-      size_t at = (size_t)y * (size_t)upright->width + (size_t)x;
-      row r;
-      row_of(light, upright, x, y, &r);
-      light->model.v[at] = apply(light->coefficient, &r);
-      if (upright->usable.v[at] > 0.0f && upright->distance.v[at] > NEAR_FROM_PX)
-        light->scratch.v[count++] = fabsf(upright->grey.v[at] - light->model.v[at]);
+/* Misfit of the fitted pixels; its robust s.d. on and beside the digits. */
+static double misfit(udg_light *light, const udg_upright *upright) {
+  size_t near = 0;
+  for (int n = 0; n < INTERVALS; n++) {
+    float part[STRIDE];
+    coefficients_of(light, n - 1, part);
+    for (int i = light->first[n]; i < light->first[n + 1]; i++) {
+      const float *row = light->rows + (size_t)i * STRIDE;
+      light->weight[i] = fabsf(row[TARGET] - dot(row, part, STRIDE));
+      if (upright->distance.v[light->at[i]] > NEAR_FROM_PX)
+        light->scratch.v[near++] = light->weight[i];
     }
   }
-  if (count == 0)
-    return 0.0;
-  udg_values_sort(light->scratch.v, (size_t)count);
-  return 1.4826 * (double)light->scratch.v[count / 2];
+  return near > 0 ? 1.4826 * (double)udg_values_select(light->scratch.v, near, near / 2) : 0.0;
 }
 
-static void reweigh(udg_light *light, const udg_upright *upright, double scale) {
-  size_t count = (size_t)upright->width * (size_t)upright->height;
-  for (size_t i = 0; i < count; i++) {
-    light->weight[i] = 0.0f;
-    if (upright->usable.v[i] <= 0.0f || upright->distance.v[i] < FIT_FROM_PX)
-      continue;
-    double u = scale > 0.0
-                   ? fabs((double)(upright->grey.v[i] - light->model.v[i])) / (TUKEY * scale)
-                   : 0.0;
-    light->weight[i] = u < 1.0 ? (float)((1.0 - u * u) * (1.0 - u * u)) : 0.0f;
+/* From misfits to weights. */
+static void reweigh(udg_light *light, double scale) {
+  int count = light->first[INTERVALS];
+  float per = (float)(1.0 / (TUKEY * scale));
+  for (int i = 0; i < count; i++) {
+    float u = light->weight[i] * per, rest = 1.0f - u * u;
+    light->weight[i] = u < 1.0f ? rest * rest : 0.0f;
   }
+}
+
+/* The model everywhere. */
+static void evaluate(udg_light *light, const udg_upright *upright) {
+  float part[INTERVALS][STRIDE], row[STRIDE];
+  for (int n = 0; n < INTERVALS; n++)
+    coefficients_of(light, n - 1, part[n]);
+  for (int y = 0; y < upright->height; y++)
+    for (int x = 0; x < upright->width; x++) {
+      int lower = row_of(light, upright, x, y, row);
+      udg_plane_row(&light->model, y)[x] = dot(row, part[lower + 1], STRIDE);
+    }
 }
 
 /* Tables of F: odd harmonics, even ones with the undirected part times rim 1. */
@@ -226,34 +279,30 @@ static void tabulate(udg_light *light) {
 /* 98 % point of |F| over the digits' edges. */
 static void measure_peak(udg_light *light, const udg_upright *upright) {
   size_t count = (size_t)upright->width * (size_t)upright->height;
+  float row[STRIDE];
   int n = 0;
   for (size_t i = 0; i < count; i++) {
     double x = upright->distance.v[i] / upright->bevel_px;
     if (upright->distance.v[i] < NEAR_FROM_PX || x >= UDG_LIGHT_X_HIGH || x <= UDG_LIGHT_X_LOW)
       continue;
-    row r;
-    row_of(light, upright, (int)(i % (size_t)upright->width), (int)(i / (size_t)upright->width),
-           &r);
+    int lower = row_of(light, upright, (int)(i % (size_t)upright->width),
+                       (int)(i / (size_t)upright->width), row);
     double f = 0.0;
-    for (int k = 0; k < r.count; k++)
-      if (r.column[k] < UDG_LIGHT_KNOTS * UDG_LIGHT_PER_KNOT)
-        f += light->coefficient[r.column[k]] * (double)r.value[k];
+    for (int k = 0; k < HATS; k++)
+      f += light->coefficient[column_of(lower, k)] * (double)row[k];
     light->scratch.v[n++] = (float)fabs(f);
   }
   light->peak = 0.0;
   if (n == 0)
     return;
-  udg_values_sort(light->scratch.v, (size_t)n);
-  light->peak = (double)light->scratch.v[(int)(0.98 * (n - 1))];
+  light->peak = (double)udg_values_select(light->scratch.v, (size_t)n, (size_t)(0.98 * (n - 1)));
 }
 
 udg_status udg_light_fit(udg_light *light, const udg_upright *upright, udg_message *message) {
   make_covers(light, upright);
-  double scale = 0.0;
-  memset(light->model.v, 0, sizeof(float) * (size_t)upright->width * (size_t)upright->height);
+  gather(light, upright);
   for (int round = 0; round < ROUNDS; round++) {
-    reweigh(light, upright, scale);
-    int used = gather(light, upright);
+    int used = build(light);
     if (used < 4 * UDG_LIGHT_COLUMNS)
       return udg_fail(message, UDG_ERROR_ARGUMENT, "too little of the date is usable");
     for (int i = 0; i < UDG_LIGHT_COLUMNS; i++)
@@ -262,9 +311,10 @@ udg_status udg_light_fit(udg_light *light, const udg_upright *upright, udg_messa
       return udg_fail(message, UDG_ERROR_ARGUMENT, "the date's edges do not tell the light");
     memcpy(light->coefficient, light->right, sizeof light->coefficient);
     udg_cholesky_solve(light->normal, UDG_LIGHT_COLUMNS, UDG_LIGHT_COLUMNS, light->coefficient);
-    light->rms = evaluate(light, upright);
-    scale = fmax(light->rms, 0.5);
+    light->rms = misfit(light, upright);
+    reweigh(light, fmax(light->rms, 0.5));
   }
+  evaluate(light, upright);
   tabulate(light);
   measure_peak(light, upright);
   return UDG_OK;

@@ -23,7 +23,9 @@ enum {
   UDG_LIGHT_GROUND = 6,
   UDG_LIGHT_COLUMNS = UDG_LIGHT_KNOTS * UDG_LIGHT_PER_KNOT + UDG_LIGHT_COVERS + UDG_LIGHT_GROUND,
   UDG_LIGHT_ANGLES = 64,
-  UDG_LIGHT_STEPS = 96
+  UDG_LIGHT_STEPS = 96,
+  UDG_LIGHT_INTERVALS = UDG_LIGHT_KNOTS, /* between knots, and flat ground */
+  UDG_LIGHT_ROW = 32
 };
 /* Beyond these distances (bevel widths) F is flat ground. */
 #define UDG_LIGHT_X_LOW (-1.5)
@@ -41,7 +43,11 @@ typedef struct udg_light {
   udg_plane model;             /* the whole right side, levels */
   udg_plane cover[3];          /* share covered by digits, blurred */
   udg_plane scratch;
-  float *weight;
+  /* Of the pixels that are fitted: rows of the system (UDG_LIGHT_ROW floats each), where they lie,
+     their weight or misfit.  Interval n has those from first[n] to first[n + 1] - 1. */
+  float *rows, *weight;
+  int32_t *at;
+  int first[UDG_LIGHT_INTERVALS + 1];
   double normal[UDG_LIGHT_COLUMNS * UDG_LIGHT_COLUMNS], right[UDG_LIGHT_COLUMNS];
   udg_settings settings;
 } udg_light;

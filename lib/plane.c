@@ -2,7 +2,6 @@
 #include "plane.h"
 
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 udg_status udg_plane_create(const udg_settings *settings, int width, int height, udg_plane *plane) {
@@ -164,11 +163,32 @@ void udg_plane_blur(udg_plane *plane, double sigma_px, udg_plane *scratch) {
   }
 }
 
-static int compare_floats(const void *a, const void *b) {
-  float u = *(const float *)a, v = *(const float *)b;
-  return (u > v) - (u < v);
-}
-
-void udg_values_sort(float *values, size_t count) {
-  qsort(values, count, sizeof *values, compare_floats);
+/* Hoare's "FIND", Communications of the ACM 4(7), 1961, with the median of three
+ * as the pivot. */
+float udg_values_select(float *values, size_t count, size_t rank) {
+  size_t low = 0, high = count - 1;
+  while (low < high) {
+    float a = values[low], b = values[low + (high - low) / 2], c = values[high];
+    float pivot = a < b ? (b < c ? b : a < c ? c : a) : (a < c ? a : b < c ? c : b);
+    size_t i = low, j = high;
+    for (;;) {
+      while (values[i] < pivot)
+        i++;
+      while (values[j] > pivot)
+        j--;
+      if (i >= j)
+        break;
+      float swapped = values[i];
+      values[i++] = values[j];
+      values[j--] = swapped;
+    }
+    /* All before i are at most the pivot, all after j at least. */
+    if (i == j && rank == i)
+      return pivot;
+    if (rank < i)
+      high = i - 1;
+    else
+      low = i == j ? i + 1 : i;
+  }
+  return values[rank];
 }

@@ -30,7 +30,8 @@ float udg_plane_sample(const udg_plane *plane, double x, double y);
  * `scratch` of the same size.  sigma 0 leaves the plane as it is. */
 void udg_plane_blur(udg_plane *plane, double sigma_px, udg_plane *scratch);
 
-/* Puts values in rising order; none may be NaN. */
-void udg_values_sort(float *values, size_t count);
+/* The value that would have that rank (from 0) in rising order; moves the values
+ * about. None may be NaN; rank < count. */
+float udg_values_select(float *values, size_t count, size_t rank);
 
 #endif

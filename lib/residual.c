@@ -61,12 +61,11 @@ void udg_residual_destroy(udg_residual *residual) {
   udg_memory_drop(&settings, residual);
 }
 
-/* Median of `count` values, which are put in order; 0 without any. */
+/* Median of `count` values, which are moved about; 0 without any. */
 static double median(float *values, size_t count) {
   if (count == 0)
     return 0.0;
-  udg_values_sort(values, count);
-  return (double)values[count / 2];
+  return (double)udg_values_select(values, count, count / 2);
 }
 
 /* Robust s.d. about 0 of a plane's pixels whose distance lies in [from, to). */

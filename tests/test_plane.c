@@ -3,6 +3,7 @@
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include <cmocka.h>
@@ -207,6 +208,32 @@ static void blur_of_nothing_and_of_everything(void **state) {
   udg_plane_destroy(&settings, &one_scratch);
 }
 
+static int rising(const void *a, const void *b) {
+  float u = *(const float *)a, v = *(const float *)b;
+  return (u > v) - (u < v);
+}
+
+/* Every rank as the C library's sort has it: ties, order, reverse order. */
+static void values_are_selected_by_rank(void **state) {
+  (void)state;
+  float given[40], sorted[40], moved[40];
+  for (int kind = 0; kind < 5; kind++)
+    for (size_t n = 1; n <= 40; n++) {
+      for (size_t i = 0; i < n; i++)
+        given[i] = kind == 0   ? (float)i
+                   : kind == 1 ? -(float)i
+                   : kind == 2 ? 3.0f
+                   : kind == 3 ? (float)(i * 7919 % 13)
+                               : (float)sin(12.9898 * (double)(i * i));
+      memcpy(sorted, given, sizeof sorted);
+      qsort(sorted, n, sizeof *sorted, rising);
+      for (size_t rank = 0; rank < n; rank++) {
+        memcpy(moved, given, sizeof moved);
+        assert_true(udg_values_select(moved, n, rank) == sorted[rank]);
+      }
+    }
+}
+
 int main(void) {
   udg_settings_default(&settings, sizeof settings);
   const struct CMUnitTest tests[] = {
@@ -217,6 +244,7 @@ int main(void) {
       cmocka_unit_test(blur_has_the_gaussian_mtf),
       cmocka_unit_test(blur_mirrors_at_the_edge),
       cmocka_unit_test(blur_of_nothing_and_of_everything),
+      cmocka_unit_test(values_are_selected_by_rank),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

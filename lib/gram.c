@@ -1,0 +1,60 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#include "gram.h"
+
+#include <string.h>
+
+/* Rows summed in float before they go into the double sums, and lines of the
+ * matrix that are kept in registers meanwhile. */
+enum { BLOCK = 64, LINES = 4 };
+
+/* Wider vectors where the machine has them; without multiply-add, which would
+ * round differently. */
+#if defined(__x86_64__) && defined(__gnu_linux__) && !defined(UDG_PLAIN)
+#define WIDER __attribute__((target_clones("default", "avx2")))
+#else
+#define WIDER
+#endif
+
+/* As wide as the compiler's target allows; the order of the sums is the same. */
+typedef float vector __attribute__((vector_size(UDG_GRAM_STEP * sizeof(float))));
+
+/* Lines a .. a + 3, columns b .. b + 7 of the block's sum. */
+static inline __attribute__((always_inline)) void tile_add(const float *rows, const float *scaled,
+                                                           int count, int stride, double *gram) {
+  vector s0 = {0}, s1 = {0}, s2 = {0}, s3 = {0}, column;
+  for (int i = 0; i < count; i++) {
+    const float *line = scaled + (size_t)i * (size_t)stride;
+    memcpy(&column, rows + (size_t)i * (size_t)stride, sizeof column);
+    s0 += line[0] * column;
+    s1 += line[1] * column;
+    s2 += line[2] * column;
+    s3 += line[3] * column;
+  }
+  for (int k = 0; k < UDG_GRAM_STEP; k++) {
+    gram[k] += (double)s0[k];
+    gram[stride + k] += (double)s1[k];
+    gram[2 * stride + k] += (double)s2[k];
+    gram[3 * stride + k] += (double)s3[k];
+  }
+}
+
+WIDER
+static void block_add(const float *rows, const float *scaled, int count, int width, int stride,
+                      double *gram) {
+  for (int a = 0; a < width; a += LINES)
+    for (int b = 0; b < a + LINES; b += UDG_GRAM_STEP)
+      tile_add(rows + b, scaled + a, count, stride, gram + a * stride + b);
+}
+
+void udg_gram_add(const float *rows, const float *weights, int count, int width, int stride,
+                  double *gram) {
+  float scaled[BLOCK * UDG_GRAM_STRIDE_MAX];
+  for (int first = 0; first < count; first += BLOCK) {
+    int block = count - first < BLOCK ? count - first : BLOCK;
+    const float *own = rows + (size_t)first * (size_t)stride;
+    for (int i = 0; i < block; i++)
+      for (int k = 0; k < stride; k++)
+        scaled[i * stride + k] = weights[first + i] * own[(size_t)i * (size_t)stride + (size_t)k];
+    block_add(own, scaled, block, width, stride, gram);
+  }
+}
