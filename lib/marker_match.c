@@ -21,8 +21,7 @@ double udg_look_spread(const udg_plane *residual, const udg_plane *usable, float
       scratch[n++] = fabsf(residual->v[i]);
   if (n == 0)
     return LEAST_SD;
-  udg_values_sort(scratch, (size_t)n);
-  return fmax(LEAST_SD, 1.4826 * (double)scratch[n / 2]);
+  return fmax(LEAST_SD, 1.4826 * (double)udg_values_select(scratch, (size_t)n, (size_t)n / 2));
 }
 
 /* The mark's pixels alone, one after the other. */

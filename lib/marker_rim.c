@@ -157,11 +157,10 @@ static void take_teeth(udg_look *look, const strip *s) {
       int good = weight > 0.0f && look->strip_usable.plane.v[at] > 0.0f;
       residual->v[at] = good ? look->strip.plane.v[at] - sum / weight : 0.0f;
     }
-  /* The strip's own grey is not needed any more: room for the sort. */
+  /* The strip's own grey is not needed any more. */
   for (size_t i = 0; i < count; i++)
     look->strip.plane.v[i] = fabsf(residual->v[i]);
-  udg_values_sort(look->strip.plane.v, count);
-  look->sd = fmax(1.4826 * (double)look->strip.plane.v[count / 2], 0.5);
+  look->sd = fmax(1.4826 * (double)udg_values_select(look->strip.plane.v, count, count / 2), 0.5);
   float cut = CUT_SD * (float)look->sd;
   for (size_t i = 0; i < count; i++)
     residual->v[i] = fmaxf(-cut, fminf(cut, residual->v[i]));
