@@ -243,7 +243,7 @@ static unsigned char *read_font(size_t *byte_count) {
 
 static void font_digits_have_the_height_of_the_date(void **state) {
   (void)state;
-  size_t byte_count;
+  size_t byte_count = 0;
   unsigned char *font = read_font(&byte_count);
   if (!font)
     skip();

@@ -30,8 +30,8 @@ static udg_inspector *inspector_of(int with_coin, int tall, int turned) {
   if (!*at) {
     udg_settings s;
     udg_settings_default(&s, sizeof s);
-    s.digit_height_min_px = tall ? 26 : 20;
-    s.digit_height_max_px = tall ? 30 : 23;
+    s.digit_height_min_px = tall ? 30 : 20;
+    s.digit_height_max_px = tall ? 40 : 23;
     s.turn_max_deg = turned ? 8 : 0;
     s.flag_p_value = tall ? 0.5 : 0.01;
     s.min_power = turned ? 0 : 0.5;

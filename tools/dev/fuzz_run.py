@@ -17,6 +17,8 @@ import time
 
 # Of a target before the next one has its turn; by the clock, as libFuzzer counts it.
 SLICE_SECONDS = float(os.environ.get("UDG_FUZZ_SLICE", "300"))
+# For one input, by the clock as well: long on a machine that has other things to do.
+TIMEOUT_SECONDS = os.environ.get("UDG_FUZZ_TIMEOUT", "600")
 INTERRUPTED = 72  # libFuzzer's exit status then; it found nothing
 
 
@@ -26,7 +28,7 @@ def command(build, target, corpus, seconds):
     os.makedirs(kept, exist_ok=True)
     return [os.path.join(build, "tests/fuzz/fuzz_" + target), kept, os.path.join(corpus, target),
             f"-max_total_time={max(1, round(seconds))}", "-print_final_stats=1",
-            "-timeout=600", "-rss_limit_mb=3000", "-detect_leaks=1",
+            f"-timeout={TIMEOUT_SECONDS}", "-report_slow_units=1000", "-rss_limit_mb=3000", "-detect_leaks=1",
             f"-artifact_prefix={folder}/found-{target}-"]
 
 
