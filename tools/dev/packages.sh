@@ -6,7 +6,8 @@ set -eu
 build='gcc libc6-dev meson ninja-build pkg-config python3
   libcairo2-dev libexif-dev libfftw3-dev libfreetype-dev libjansson-dev
   libjpeg62-turbo-dev libpng-dev libsqlite3-dev nettle-dev'
-tests='g++ binutils chromium cmake clang libclang-rt-dev libcmocka-dev libjpeg-turbo-progs netpbm zlib1g-dev'
+tests='g++ binutils chromium cmake clang libclang-rt-dev libcmocka-dev libjpeg-turbo-progs netpbm
+  python3-numpy python3-setuptools python3-wheel zlib1g-dev'
 
 missing=
 for package in $build $tests; do

@@ -1,0 +1,276 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: GPL-2.0-or-later
+"""tools/python on the library that was built: layouts against the compiler's, behaviour, the
+example, the wheel.  Skipped (77) without NumPy.
+
+test_python.py LIBRARY SOURCE SANITIZE COMPILER...
+"""
+import csv
+import io
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import threading
+import unittest
+import zipfile
+
+LIBRARY, SOURCE, SANITIZE, COMPILER = sys.argv[1], sys.argv[2], sys.argv[3], sys.argv[4:]
+try:
+    import numpy as np
+except ImportError:
+    print("no NumPy: skipped")
+    sys.exit(77)
+
+
+def restart():
+    """A library under AddressSanitizer wants its runtime to be there first."""
+    if "address" not in SANITIZE or "UDG_PYTHON_RESTARTED" in os.environ:
+        return
+    runtime = subprocess.run([*COMPILER, "-print-file-name=libasan.so"], check=True,
+                             capture_output=True, text=True).stdout.strip()
+    os.environ.update(UDG_PYTHON_RESTARTED="1", LD_PRELOAD=runtime,
+                      ASAN_OPTIONS="detect_leaks=0", PYTHONMALLOC="malloc")
+    os.execv(sys.executable, [sys.executable, *sys.argv])
+
+
+restart()
+SCRATCH = tempfile.mkdtemp()
+PACKAGE = os.path.join(SCRATCH, "underdigit")
+shutil.copytree(os.path.join(SOURCE, "tools/python/underdigit"), PACKAGE,
+                ignore=shutil.ignore_patterns("_abi.py", "__pycache__"))
+subprocess.run([sys.executable, os.path.join(SOURCE, "tools/python/generate.py"),
+                PACKAGE + "/_abi.py"], check=True)
+sys.path.insert(0, SCRATCH)
+os.environ["UNDERDIGIT_LIBRARY"] = LIBRARY
+
+import underdigit as ud  # noqa: E402
+from underdigit import _abi  # noqa: E402
+
+DATA = os.path.join(SOURCE, "tests/fuzz")
+SETTINGS = {"digit_height_min_px": 30, "digit_height_max_px": 40, "turn_max_deg": 4}
+
+
+def plane(name):
+    """A plane of the fuzz corpus: width - 1, height - 1, two more bytes, pixels."""
+    raw = np.fromfile(f"{DATA}/corpus/inspect/{name}", dtype=np.uint8)
+    return raw[4:].reshape(int(raw[1]) + 1, int(raw[0]) + 1)
+
+
+def load():
+    return ud.Reference.from_file(DATA + "/data/close_up.json")
+
+
+class Layouts(unittest.TestCase):
+    def test_they_are_the_compilers(self):
+        structs = [kind for kind in vars(_abi).values()
+                   if isinstance(kind, type) and issubclass(kind, _abi.C.Structure)]
+        self.assertGreater(len(structs), 7)
+        lines, expected = [], []
+        for kind in structs:
+            name = kind.__name__
+            lines.append(f'printf("{name} %zu\\n", sizeof({name}));')
+            expected.append(f"{name} {_abi.C.sizeof(kind)}")
+            for field, _ in kind._fields_:
+                lines.append(f'printf("{name}.{field} %zu %zu\\n", offsetof({name}, {field}), '
+                             f"sizeof((({name} *)0)->{field}));")
+                part = getattr(kind, field)
+                expected.append(f"{name}.{field} {part.offset} {part.size}")
+        source = os.path.join(SCRATCH, "layout.c")
+        with open(source, "w", encoding="utf-8") as out:
+            out.write("#include <stddef.h>\n#include <stdio.h>\n#include <underdigit/underdigit.h>\n"
+                      "int main(void) {\n" + "\n".join(lines) + "\nreturn 0;\n}\n")
+        env = {key: value for key, value in os.environ.items() if key != "LD_PRELOAD"}
+        subprocess.run([*COMPILER, "-I" + SOURCE + "/include", source, "-o", SCRATCH + "/layout"],
+                       check=True, env=env)
+        told = subprocess.run([SCRATCH + "/layout"], check=True, capture_output=True, text=True,
+                              env=env).stdout.split("\n")
+        self.assertEqual(told[:-1], expected)
+
+    def test_every_public_function_is_declared(self):
+        with open(SOURCE + "/docs/abi.txt", encoding="utf-8") as text:
+            listed = {line.strip() for line in text if not line.startswith("#")}
+        self.assertEqual(set(_abi.FUNCTIONS), listed)
+
+    def test_enums_are_the_headers(self):
+        self.assertEqual(ud.Status.ERROR_INTERNAL, -10)
+        self.assertEqual(ud.Verdict.STRAY, 6)
+        self.assertEqual(_abi.UDG_REASON_BYTES, 200)
+
+
+class Objects(unittest.TestCase):
+    def test_a_finding_comes_out(self):
+        with load() as reference, ud.Inspector(reference, **SETTINGS) as inspector:
+            self.assertEqual(reference.name, "Quillmarsh ladder token")
+            self.assertEqual(reference.dates, ("17",))
+            result = inspector.inspect(plane("trace"))
+            self.assertIs(result.verdict, ud.Verdict.UNDERDIGIT)
+            self.assertTrue(result.judged)
+            self.assertEqual((result.date, result.finding.place, result.finding.digit),
+                             ("17", 2, "0"))
+            self.assertTrue(0 < result.p_value <= 1 and result.reasons)
+            self.assertEqual(result.date_to_photo.shape, (3, 3))
+            self.assertEqual(result.place_offset_mm.shape, (2, 2))
+            self.assertIn("score", result.stage_ms)
+            shapes = {kind: view.pixels.shape for kind, view in inspector.views()}
+            self.assertEqual(len(shapes), 4)
+            self.assertEqual(len(set(shapes.values())), 1)
+            view = inspector.view(ud.ViewKind.UPRIGHT)
+            self.assertEqual(view.pixels.dtype, np.float32)
+            self.assertTrue(np.isfinite(view.pixels).all())
+
+    def test_arrays_bytes_paths_and_images_are_the_same(self):
+        with open(SOURCE + "/testimages/set/small-0002.jpg", "rb") as file:
+            data = file.read()
+        path = os.path.join(SCRATCH, "small photo.png")  # its name does not matter
+        with open(path, "wb") as out:
+            out.write(data)
+        with ud.Image.from_bytes(data, "small") as image:
+            width, height = image.size
+            self.assertGreater(image.jpeg_quality, 0)
+            grey = image.grey(width, height)
+            part = image.grey(5, 4, (10, 20, 15, 24))
+        np.testing.assert_array_equal(part, grey[20:24, 10:15])
+        with load() as reference, ud.Inspector(reference, **SETTINGS) as inspector:
+            answers = [inspector.inspect(photo) for photo in (data, path, grey, grey.T.copy().T)]
+        for answer in answers[1:]:
+            np.testing.assert_array_equal(answer.date_to_photo, answers[0].date_to_photo)
+            self.assertEqual(answer.evidence, answers[0].evidence)
+
+    def test_outlines_are_closed_polylines(self):
+        with load() as reference:
+            outline = reference.outline("0")
+            self.assertEqual(len(outline), 2)
+            points = np.concatenate(outline)
+            np.testing.assert_allclose(points.min(axis=0), [-0.4, -0.8])
+            np.testing.assert_allclose(points.max(axis=0), [0.4, 0.8])
+            with self.assertRaises(ValueError):
+                reference.outline("5")
+
+    def test_faults_tell_status_and_place(self):
+        with self.assertRaises(ud.UnderdigitError) as caught:
+            ud.Image.from_bytes(b"no photo at all", "coin.jpg")
+        self.assertEqual(caught.exception.status, ud.Status.ERROR_FORMAT)
+        self.assertIn("coin.jpg: byte 0", str(caught.exception))
+        with self.assertRaises(ud.UnderdigitError) as caught:
+            ud.Reference.from_bytes(b'{"format": 3}', "a.json")
+        self.assertEqual(caught.exception.status, ud.Status.ERROR_REFERENCE)
+        with self.assertRaises(ud.UnderdigitError) as caught:
+            ud.Reference.from_file("/no/such/file.json")
+        self.assertEqual(caught.exception.status, ud.Status.ERROR_IO)
+        with self.assertRaises(ValueError):
+            ud.Image.from_array(np.zeros((4, 4)))
+        with self.assertRaises(ValueError):
+            ud.Image.from_array(np.zeros((4, 4, 3), dtype=np.uint8))
+        with load() as reference:
+            with self.assertRaises(TypeError):
+                ud.Inspector(reference, max_seconds=3)
+            with ud.Inspector(reference, **SETTINGS) as inspector:
+                with self.assertRaises(ud.UnderdigitError) as caught:
+                    inspector.inspect(plane("plain"), date="99")
+                self.assertEqual(caught.exception.status, ud.Status.ERROR_DATE)
+                with self.assertRaises(ValueError):
+                    inspector.view(ud.ViewKind.MODEL)
+            with self.assertRaises(ValueError):
+                inspector.inspect(plane("plain"))
+
+    def test_limits_and_cancel(self):
+        with load() as reference:
+            with ud.Inspector(reference, max_work_bytes=200000, **SETTINGS) as inspector:
+                result = inspector.inspect(plane("trace"))
+                self.assertIs(result.verdict, ud.Verdict.UNDECIDED)
+                self.assertFalse(result.judged)
+                self.assertIsNone(result.finding)
+                self.assertIn("max_work_bytes", result.reasons[0])
+            asked = []
+            with ud.Inspector(reference, cancel=lambda: len(asked) > 5 or asked.append(1),
+                              **SETTINGS) as inspector:
+                with self.assertRaises(ud.UnderdigitError) as caught:
+                    inspector.inspect(plane("trace"))
+                self.assertEqual(caught.exception.status, ud.Status.ERROR_CANCELLED)
+                self.assertEqual(len(asked), 6)
+
+    def test_threads_share_a_reference(self):
+        answers = []
+        with load() as reference:
+            def work():
+                with ud.Inspector(reference, **SETTINGS) as inspector:
+                    answers.append(inspector.inspect(plane("trace")).evidence)
+
+            threads = [threading.Thread(target=work) for _ in range(2)]
+            for thread in threads:
+                thread.start()
+            for thread in threads:
+                thread.join()
+        self.assertEqual(len(answers), 2)
+        self.assertEqual(answers[0], answers[1])
+
+
+class Programs(unittest.TestCase):
+    def test_the_example_makes_a_table(self):
+        folder = os.path.join(SCRATCH, "photos")
+        os.mkdir(folder)
+        shutil.copy(SOURCE + "/testimages/set/small-0002.jpg", folder)
+        with open(SOURCE + "/testimages/set/small-0002.json", encoding="utf-8") as text:
+            truth = json.load(text)
+        with open(folder + "/broken.png", "wb") as out:
+            out.write(b"\x89PNG\r\n\x1a\n")
+        with open(folder + "/notes.txt", "w", encoding="utf-8") as out:
+            out.write("no photo")
+        references = SOURCE + "/testimages/references/"
+        reference = next(references + name for name in os.listdir(references)
+                         if json.load(open(references + name, encoding="utf-8"))["name"]
+                         == truth["type"]["name"])
+        made = subprocess.run([sys.executable, SOURCE + "/docs/examples/screen_folder.py", reference,
+                               folder], check=True, capture_output=True, text=True,
+                              env=dict(os.environ, PYTHONPATH=SCRATCH)).stdout
+        rows = list(csv.DictReader(io.StringIO(made)))
+        self.assertEqual([row["photo"] for row in rows], ["small-0002.jpg", "broken.png"])
+        self.assertEqual(rows[0]["date"], truth["type"]["date"])
+        self.assertEqual(rows[1]["verdict"], "error")
+        self.assertIn("broken.png: byte 8", rows[1]["why"])
+
+    def test_a_wheel_can_be_built_and_used(self):
+        try:
+            import setuptools  # noqa: F401
+            import wheel  # noqa: F401
+        except ImportError:
+            self.skipTest("no setuptools or no wheel")
+        copy = os.path.join(SCRATCH, "copy")
+        os.makedirs(copy + "/tools")
+        ignored = shutil.ignore_patterns("_abi.py", "__pycache__", "build", "*.egg-info")
+        shutil.copytree(SOURCE + "/tools/python", copy + "/tools/python", ignore=ignored)
+        shutil.copytree(SOURCE + "/include", copy + "/include")
+        env = {key: value for key, value in os.environ.items() if key != "LD_PRELOAD"}
+        # The hooks that pip and build call (PEP 517): a source package, a wheel from that alone.
+        script = ("import sys; from setuptools import build_meta as b; "
+                  "print(getattr(b, sys.argv[1])(sys.argv[2]))")
+
+        def build(what, where):
+            told = subprocess.run([sys.executable, "-c", script, what, SCRATCH], cwd=where, env=env,
+                                  check=True, capture_output=True, text=True).stdout
+            return os.path.join(SCRATCH, told.strip().split("\n")[-1])
+
+        packed = build("build_sdist", copy + "/tools/python")
+        shutil.unpack_archive(packed, SCRATCH + "/unpacked")
+        inner = os.path.join(SCRATCH, "unpacked", os.listdir(SCRATCH + "/unpacked")[0])
+        with zipfile.ZipFile(build("build_wheel", inner)) as wheel_file:
+            names = wheel_file.namelist()
+            wheel_file.extractall(SCRATCH + "/installed")
+        self.assertIn("underdigit/_abi.py", names)
+        self.assertIn("underdigit/py.typed", names)
+        told = subprocess.run([sys.executable, "-c",
+                               "import underdigit as u; print(u.__file__, u.__version__)"],
+                              check=True, capture_output=True, text=True, cwd=SCRATCH + "/installed",
+                              env=dict(os.environ, PYTHONPATH=SCRATCH + "/installed")).stdout
+        self.assertIn("/installed/underdigit/", told)
+        self.assertIn(_abi.VERSION, told)
+
+
+if __name__ == "__main__":
+    try:
+        unittest.main(argv=sys.argv[:1], verbosity=2)
+    finally:
+        shutil.rmtree(SCRATCH, ignore_errors=True)
