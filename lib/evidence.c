@@ -5,6 +5,9 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* Log odds are held to this much either way: one part of the picture must not decide alone. */
+static const double CROSSING_MOST = 6.0;
+
 /* What a hypothesis is ranked by against others of its photo. */
 static double strength_of(const udg_hypothesis *h) {
   return h->energy * h->share * h->complete;
@@ -92,6 +95,7 @@ void udg_evidence_features(const udg_score *score, const udg_reference *referenc
   feature[UDG_FEATURE_YEARS] = -log(years_of(reference, date, h));
   feature[UDG_FEATURE_SHARE] = log(h->share / (1.0 - h->share) + 1e-3);
   feature[UDG_FEATURE_MISSING] = h->missing;
+  feature[UDG_FEATURE_CROSSING] = CROSSING_MOST * tanh(h->crossing / CROSSING_MOST);
 }
 
 double udg_evidence_log_odds(udg_model model, const double feature[UDG_FEATURE_COUNT]) {

@@ -24,7 +24,8 @@ typedef enum udg_feature {
                                 not for decades (common practice, no source) */
   UDG_FEATURE_SHARE = 9,     /* logit: it leaves nothing unexplained where it stands */
   UDG_FEATURE_MISSING = 10,  /* strokes that should show and do not */
-  UDG_FEATURE_COUNT = 11
+  UDG_FEATURE_CROSSING = 11, /* where it crosses the present digit, that one's shoulder ends */
+  UDG_FEATURE_COUNT = 12
 } udg_feature;
 
 typedef enum udg_model {

@@ -4,6 +4,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "crossing.h"
 #include "image_internal.h"
 
 udg_status udg_inspector_create(const udg_settings *settings, const udg_reference *reference,
@@ -295,6 +296,8 @@ udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_m
   if (status == UDG_OK)
     status = udg_score_make(work->score, &work->upright, work->light, work->residual, work->bank,
                             message);
+  if (status == UDG_OK)
+    udg_crossing_measure(work->score, &work->upright, work->light, work->bank);
   return status;
 }
 

@@ -41,6 +41,9 @@ typedef struct udg_hypothesis {
   double around;    /* residual energy per px in a disc around, where a trace is not expected */
   double odd, even; /* amplitudes of the two shading parts, fitted freely */
   double covariance[3]; /* of odd, even: [0] odd, [1] both, [2] even */
+  /* Where the trace crosses the present digit (crossing.h): the height at which its
+     shoulder ends, 0-1, and ln of the odds for an end against none. */
+  double height, crossing;
 } udg_hypothesis;
 
 enum { UDG_HYPOTHESES_MAX = UDG_PLACES_MAX * 20 + 1 };

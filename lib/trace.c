@@ -37,18 +37,20 @@ static udg_status fill(udg_trace_bank *bank, workspace *work, double bevel_px, u
   const double pi = acos(-1.0);
   size_t count = (size_t)bank->size * (size_t)bank->size;
   udg_edge_direction(&work->distance, &work->cosine, &work->sine, &work->rim, &work->scratch);
-  int pixels = 0, support = 0;
+  int pixels = 0, support = 0, tops = 0;
   for (size_t i = 0; i < count; i++) {
     double x = (double)work->distance.v[i] / bevel_px;
     pixels += x > UDG_LIGHT_X_LOW && x < UDG_LIGHT_X_HIGH;
     support += work->distance.v[i] > -UDG_TRACE_SUPPORT_PX;
+    tops += x >= UDG_LIGHT_X_HIGH;
   }
   trace->pixels = udg_memory_get(&bank->settings, (size_t)pixels + 1, sizeof *trace->pixels);
   trace->support_at =
       udg_memory_get(&bank->settings, (size_t)support + 1, sizeof *trace->support_at);
   trace->support = udg_memory_get(
       &bank->settings, (size_t)bank->plan->half_width * (size_t)bank->size, sizeof *trace->support);
-  if (!trace->pixels || !trace->support_at || !trace->support)
+  trace->top_at = udg_memory_get(&bank->settings, (size_t)tops + 1, sizeof *trace->top_at);
+  if (!trace->pixels || !trace->support_at || !trace->support || !trace->top_at)
     return UDG_ERROR_MEMORY;
   for (size_t i = 0; i < count; i++) {
     double x = (double)work->distance.v[i] / bevel_px;
@@ -56,6 +58,8 @@ static udg_status fill(udg_trace_bank *bank, workspace *work, double bevel_px, u
     work->scratch.v[i] = inside ? 1.0f : 0.0f;
     if (inside)
       trace->support_at[trace->support_count++] = (int32_t)i;
+    if (x >= UDG_LIGHT_X_HIGH)
+      trace->top_at[trace->top_count++] = (int32_t)i;
     if (x <= UDG_LIGHT_X_LOW || x >= UDG_LIGHT_X_HIGH)
       continue;
     double phi = atan2((double)work->sine.v[i], (double)work->cosine.v[i]);
@@ -186,6 +190,7 @@ void udg_trace_bank_destroy(udg_trace_bank *bank) {
     udg_memory_drop(&settings, bank->traces[i].pixels);
     udg_memory_drop(&settings, bank->traces[i].support_at);
     udg_memory_drop(&settings, bank->traces[i].support);
+    udg_memory_drop(&settings, bank->traces[i].top_at);
   }
   udg_memory_drop(&settings, bank->traces);
   udg_memory_drop(&settings, bank);

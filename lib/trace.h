@@ -27,6 +27,8 @@ typedef struct udg_trace {
   double turn_rad; /* in the date plane */
   int pixel_count;
   udg_edge_pixel *pixels;
+  int top_count; /* pixels farther in than the light's tables reach: flat */
+  int32_t *top_at;
   int support_count;
   int32_t *support_at;  /* window indices of the support */
   udg_complex *support; /* its spectrum */

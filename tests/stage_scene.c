@@ -11,6 +11,7 @@
 
 #include <underdigit/reference.h>
 
+#include "crossing.h"
 #include "relief.h"
 
 #define PI 3.14159265358979323846
@@ -212,6 +213,7 @@ void stage_score(const stage_scene *scene, stage_work *work) {
   assert_int_equal(
       udg_score_make(work->score, &work->upright, work->light, work->residual, work->bank, NULL),
       UDG_OK);
+  udg_crossing_measure(work->score, &work->upright, work->light, work->bank);
 }
 
 const udg_hypothesis *stage_hypothesis(const stage_work *work, int place, char digit,

@@ -19,13 +19,13 @@ static void print_hypothesis(const udg_score *score, const udg_reference *refere
   printf("%s{\"place\":%d,\"digit\":\"%c\",\"kind\":%d,\"dx\":%.4f,\"dy\":%.4f,\"turn\":%.4f,"
          "\"energy\":%.5g,\"share\":%.5g,\"amplitude\":%.5g,\"visible\":%.5g,\"complete\":%.5g,"
          "\"missing\":%.5g,\"uneven\":%.5g,\"largest\":%.5g,\"cells\":%d,\"around\":%.5g,"
-         "\"odd\":%.5g,\"even\":%.5g,\"c00\":%.5g,\"c01\":%.5g,\"c11\":%.5g,\"norm\":%.5g,"
+         "\"odd\":%.5g,\"even\":%.5g,\"c00\":%.5g,\"c01\":%.5g,\"c11\":%.5g,\"norm\":%.5g,\"height\":%.5g,\"crossing\":%.5g,"
          "\"x\":[",
          first ? "" : ",", h->place, h->digit ? h->digit : '-', (int)h->kind,
          h->offset_px[0] / UDG_UPRIGHT_DIGIT_PX, h->offset_px[1] / UDG_UPRIGHT_DIGIT_PX,
          h->turn_rad, h->energy, h->share, h->amplitude, h->visible, h->complete, h->missing,
          h->uneven, h->largest, h->cells, h->around, h->odd, h->even, h->covariance[0],
-         h->covariance[1], h->covariance[2], h->norm);
+         h->covariance[1], h->covariance[2], h->norm, h->height, h->crossing);
   for (int i = 0; i < UDG_FEATURE_COUNT; i++)
     printf("%s%.5g", i ? "," : "", feature[i]);
   printf("]}");
