@@ -2,26 +2,26 @@
 /* Printed by tests/bench/calibrate.py: do not edit by hand. */
 #include "evidence.h"
 
-/* one, energy, complete, largest, rival, decoy, amplitude, around, years, share, missing */
+/* one, energy, complete, largest, rival, decoy, amplitude, around, years, share, missing, crossing */
 const double udg_model_weight[UDG_MODEL_COUNT][UDG_FEATURE_COUNT] = {
     /* underdigit */
-    {-0.7774, 0.0000, 4.0259, -3.2048, 0.9466, 0.4186, 1.3913, -0.4132, 0.7197, 0.1960, -3.1712},
+    {-1.2660, 0.0000, 4.6015, -2.8780, 1.0106, 0.4810, 1.1376, -0.5563, 0.7168, 0.3219, -1.7100, 0.1544},
     /* repunched */
-    {-2.5083, 0.3710, 0.8073, -4.6383, 0.0522, 0.8260, 0.6131, -0.2617, 0.0000, 0.0000, -5.8440},
+    {-1.2590, 0.1456, 1.4305, -3.8079, 0.0012, 1.0379, 0.6416, -0.2107, 0.0000, 0.3154, -5.6665, 0.1002},
     /* doubled */
-    {-1.5848, 0.0000, 3.1566, 0.0000, 0.6894, 0.0000, 0.0000, -0.0000, 0.0000, 0.1728, 0.0000},
+    {-0.0889, 0.0000, 0.6493, 0.0000, 0.7216, 0.0073, 0.0000, -0.0063, 0.0000, 0.0000, -1.8191, 0.0000},
 };
 
-const double udg_null_evidence[UDG_NULL_POINTS] = {-8.7801, -5.7984, -4.6109, -3.6512, -3.0333, -2.4306, -1.8884, -1.1483, -0.5573, -0.2132, 0.1273, 1.4567};
+const double udg_null_evidence[UDG_NULL_POINTS] = {-9.4887, -5.9504, -4.7436, -3.7334, -3.1306, -2.5451, -2.0344, -1.1826, -0.7592, -0.3792, -0.0366, 0.6414};
 
 const double udg_null_chance[UDG_NULL_POINTS] = {0.999, 0.9, 0.7, 0.5, 0.35, 0.25, 0.17, 0.1, 0.06, 0.04, 0.025, 0.015};
 
-const double udg_null_tail_scale = 0.6199;
+const double udg_null_tail_scale = 1.4273;
 
-/* one, ln amplitude, ln odd, ln even */
-const double udg_strength_weight[4] = {-0.5984, 0.1785, 0.2331, 0.0257};
+/* one, ln amplitude, its square, height at the crossing, its odds */
+const double udg_strength_weight[UDG_STRENGTH_TERMS] = {-0.8240, 0.1589, -0.1179, 0.4576, 0.0253};
 
-const double udg_strength_rest[2] = {-0.6247, 0.4130};
+const double udg_strength_rest[2] = {-0.4797, 0.3758};
 
-/* one, ln (1 + energy at full relief), ln strength */
-const double udg_power_weight[3] = {0.2717, 0.2658, 2.0542};
+/* one, ln strength, ln misfit over peak */
+const double udg_power_weight[3] = {0.4569, 2.1020, -1.1655};

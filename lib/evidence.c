@@ -8,6 +8,10 @@
 /* Log odds are held to this much either way: one part of the picture must not decide alone. */
 static const double CROSSING_MOST = 6.0;
 
+static double odds_of_crossing(const udg_hypothesis *h) {
+  return CROSSING_MOST * tanh(h->crossing / CROSSING_MOST);
+}
+
 /* What a hypothesis is ranked by against others of its photo. */
 static double strength_of(const udg_hypothesis *h) {
   return h->energy * h->share * h->complete;
@@ -95,7 +99,7 @@ void udg_evidence_features(const udg_score *score, const udg_reference *referenc
   feature[UDG_FEATURE_YEARS] = -log(years_of(reference, date, h));
   feature[UDG_FEATURE_SHARE] = log(h->share / (1.0 - h->share) + 1e-3);
   feature[UDG_FEATURE_MISSING] = h->missing;
-  feature[UDG_FEATURE_CROSSING] = CROSSING_MOST * tanh(h->crossing / CROSSING_MOST);
+  feature[UDG_FEATURE_CROSSING] = odds_of_crossing(h);
 }
 
 double udg_evidence_log_odds(udg_model model, const double feature[UDG_FEATURE_COUNT]) {
@@ -121,16 +125,19 @@ double udg_evidence_p_value(double evidence) {
 }
 
 double udg_evidence_strength(const udg_hypothesis *h, double interval[2]) {
-  const double *w = udg_strength_weight;
-  double log_strength = w[0] + w[1] * log(fmax(h->amplitude, 0.02)) +
-                        w[2] * log(fmax(h->odd, 0.03)) + w[3] * log(fmax(h->even, 0.03));
+  const double bright = log(fmax(h->amplitude, 0.02));
+  const double term[UDG_STRENGTH_TERMS] = {1.0, bright, bright * bright, h->height,
+                                           odds_of_crossing(h)};
+  double log_strength = 0.0;
+  for (int i = 0; i < UDG_STRENGTH_TERMS; i++)
+    log_strength += udg_strength_weight[i] * term[i];
   interval[0] = fmin(exp(log_strength + udg_strength_rest[0]), 1.0);
   interval[1] = fmin(exp(log_strength + udg_strength_rest[1]), 1.0);
   return fmin(exp(log_strength), 1.0);
 }
 
-double udg_evidence_power(double norm, double strength) {
+double udg_evidence_power(double misfit, double strength) {
   const double *w = udg_power_weight;
-  double z = w[0] + w[1] * log(norm + 1.0) + w[2] * log(strength);
+  double z = w[0] + w[1] * log(strength) + w[2] * log(misfit + 1e-3);
   return 1.0 / (1.0 + exp(-z));
 }

@@ -44,11 +44,14 @@ extern const double udg_null_evidence[UDG_NULL_POINTS];
 extern const double udg_null_chance[UDG_NULL_POINTS];
 extern const double udg_null_tail_scale;
 
-/* ln strength by the logs of the amplitudes; 5 % and 95 % points of what is left. */
-extern const double udg_strength_weight[4];
+/* ln strength by one, ln amplitude, its square (metal's brightness saturates), the height at
+ * which the present digit's shoulder ends, and how sure that is; 5 % and 95 % points of
+ * what is left. */
+enum { UDG_STRENGTH_TERMS = 5 };
+extern const double udg_strength_weight[UDG_STRENGTH_TERMS];
 extern const double udg_strength_rest[2];
-/* Log odds that a trace would be flagged, by ln (1 + its energy at full relief) and
- * ln strength. */
+/* Log odds that a trace would be flagged: one, ln strength, ln of the light's misfit over
+ * its peak. */
 extern const double udg_power_weight[3];
 
 /* Features of one hypothesis among all of its photo. */
@@ -62,8 +65,8 @@ double udg_evidence_p_value(double evidence);
 
 /* Share of the present digit's relief, 0-1, with its 90 % interval. */
 double udg_evidence_strength(const udg_hypothesis *h, double interval[2]);
-/* Chance that a trace of that strength would be flagged; `norm` as in the hypothesis. */
-double udg_evidence_power(double norm, double strength);
+/* Chance that a trace of that strength would be flagged; `misfit` as in the score. */
+double udg_evidence_power(double misfit, double strength);
 
 /* Years between the present date and the latest one before it with `digit` at `place`. */
 int udg_years_before(const udg_date *date, int place, char digit);

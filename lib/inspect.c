@@ -111,7 +111,7 @@ static udg_status judge(udg_inspector *inspector, size_t date_index, udg_result 
     return udg_fail(message, status, "no memory for the residual's picture");
   result->light_azimuth_deg = work->light->azimuth_rad * 180.0 / acos(-1.0);
   result->light_directional_share = work->light->directional_share;
-  udg_name_power(&work->upright, work->score, &result->adequacy);
+  udg_name_power(work->score, &result->adequacy);
   udg_name(&inspector->settings, inspector->reference, &work->upright, work->score, result);
   status = udg_pipeline_markers(inspector, date_index, result, message);
   if (status != UDG_OK)

@@ -14,6 +14,10 @@ static const double OTHER_FROM = 0.0;
 /* Unrest (mean square of the whitened residual) around the digits that texture
  * does not explain. */
 static const double STRAY_UNREST = 2.5;
+/* Length from which a line is a mark and no hairline, digit heights. */
+static const double STRAY_LINE = 0.8;
+/* A line's relief, levels by px of its length, from which it is told raised from cut in. */
+static const double LINE_RELIEF = 10.0;
 
 void udg_result_reason(udg_result *result, const char *format, ...) {
   if (result->reason_count >= UDG_REASONS_MAX)
@@ -123,6 +127,14 @@ static double unrest(const udg_score *score) {
   return most;
 }
 
+static void explain_line(const udg_line *line, udg_result *result) {
+  const char *what = line->relief > LINE_RELIEF    ? "raised, as a crack of the die is"
+                     : line->relief < -LINE_RELIEF ? "cut in, as a scratch is"
+                                                   : "raised or cut in, the light does not tell";
+  udg_result_reason(result, "a line %.1f digit heights long runs by the date: %s",
+                    line->length_px / UDG_UPRIGHT_DIGIT_PX, what);
+}
+
 static void decide(const udg_settings *settings, const udg_upright *upright, const udg_score *score,
                    const winner *under, const winner *again, const winner *doubled,
                    udg_result *result) {
@@ -137,6 +149,9 @@ static void decide(const udg_settings *settings, const udg_upright *upright, con
     result->verdict = UDG_VERDICT_REPUNCHED;
     udg_result_reason(result, "the %s digit shows twice: the same digit, set off a little",
                       place_word(again->hypothesis->place + 1, upright->place_count));
+  } else if (score->line.length_px > STRAY_LINE * UDG_UPRIGHT_DIGIT_PX) {
+    result->verdict = UDG_VERDICT_STRAY;
+    explain_line(&score->line, result);
   } else if (unrest(score) > STRAY_UNREST) {
     result->verdict = UDG_VERDICT_STRAY;
     udg_result_reason(result, "there are marks beside the date that no digit explains");
@@ -181,18 +196,7 @@ void udg_name(const udg_settings *settings, const udg_reference *reference,
   decide(settings, upright, score, &under, &again, &doubled, result);
 }
 
-void udg_name_power(const udg_upright *upright, const udg_score *score, udg_adequacy *adequacy) {
-  double weights = 0.0, strong = 0.0, weak = 0.0;
-  for (int i = 0; i < score->count; i++) {
-    const udg_hypothesis *h = &score->hypotheses[i];
-    if (h->kind != UDG_TRACE_EARLIER)
-      continue;
-    int years = udg_years_before(upright->date, h->place, h->digit);
-    double weight = 1.0 / (years > 1 ? years : 1);
-    weights += weight;
-    strong += weight * udg_evidence_power(h->norm, STRONG);
-    weak += weight * udg_evidence_power(h->norm, WEAK);
-  }
-  adequacy->power_strong = weights > 0.0 ? strong / weights : 0.0;
-  adequacy->power_weak = weights > 0.0 ? weak / weights : 0.0;
+void udg_name_power(const udg_score *score, udg_adequacy *adequacy) {
+  adequacy->power_strong = udg_evidence_power(score->misfit, STRONG);
+  adequacy->power_weak = udg_evidence_power(score->misfit, WEAK);
 }

@@ -12,9 +12,8 @@
 void udg_name(const udg_settings *settings, const udg_reference *reference,
               const udg_upright *upright, const udg_score *score, udg_result *result);
 
-/* Powers for a strong and a weak trace, mean over the earlier digits that could be
- * there, likelier ones weighted more. */
-void udg_name_power(const udg_upright *upright, const udg_score *score, udg_adequacy *adequacy);
+/* Powers for a strong and a weak trace. */
+void udg_name_power(const udg_score *score, udg_adequacy *adequacy);
 
 /* Adds a sentence; what does not fit is left out, never cut in the middle of the list. */
 void udg_result_reason(udg_result *result, const char *format, ...)

@@ -250,6 +250,7 @@ udg_status udg_score_make(udg_score *score, const udg_upright *upright, const ud
   double own = 0.0;
   memset(leaders, 0, sizeof leaders);
   begin(score, upright, residual, bank);
+  score->misfit = light->rms / fmax(light->peak, 1.0);
   /* A trace is drawn once for all places: how it looks depends on the light alone. */
   for (int i = 0; i < bank->trace_count; i++) {
     const udg_trace *trace = &bank->traces[i];

@@ -12,7 +12,7 @@
 #ifndef UDG_SCORE_H
 #define UDG_SCORE_H
 
-#include "residual.h"
+#include "stray.h"
 #include "trace.h"
 
 typedef enum udg_trace_kind {
@@ -64,6 +64,8 @@ typedef struct udg_score {
   int count;
   udg_hypothesis
       hypotheses[UDG_HYPOTHESES_MAX]; /* best offset and turn of each digit, kind, place */
+  double misfit;                      /* of the light: its rms over its peak */
+  udg_line line;                      /* filled by udg_stray_line() */
   udg_plane best; /* z2 R of the best earlier digit centred at each upright px */
   udg_settings settings;
   int place_count;

@@ -205,18 +205,18 @@ static void strength_and_power_rise(void **state) {
   double last = 0.0, interval[2];
   for (double a = 0.1; a < 1.0; a += 0.1) {
     h->amplitude = a;
-    h->odd = a;
-    h->even = a;
+    h->height = a;
+    h->crossing = 10.0 * a - 3.0;
     double strength = udg_evidence_strength(h, interval);
     assert_true(strength >= last && strength > 0.0 && strength <= 1.0);
     assert_true(interval[0] < strength && interval[1] >= strength);
     last = strength;
   }
   assert_true(last > 0.3);
-  for (double norm = 1.0; norm < 1e5; norm *= 3.0) {
-    double weak = udg_evidence_power(norm, 0.25), strong = udg_evidence_power(norm, 0.65);
+  for (double misfit = 0.005; misfit < 0.5; misfit *= 2.0) {
+    double weak = udg_evidence_power(misfit, 0.25), strong = udg_evidence_power(misfit, 0.65);
     assert_true(weak > 0.0 && weak < strong && strong < 1.0);
-    assert_true(udg_evidence_power(3.0 * norm, 0.25) >= weak);
+    assert_true(udg_evidence_power(2.0 * misfit, 0.65) < strong);
   }
 }
 

@@ -248,7 +248,7 @@ static void without_an_earlier_digit_nothing_is_judged(void **state) {
   assert_int_equal(result.verdict, UDG_VERDICT_UNDECIDED);
   assert_int_equal(result.judged, 0);
   assert_int_equal(result.finding.place, 0);
-  udg_name_power(&upright, &score, &result.adequacy);
+  udg_name_power(&score, &result.adequacy);
   test_near(result.adequacy.power_strong, 0.0, 0.0);
   score.count = 0;
   name();
@@ -292,22 +292,36 @@ static void reasons_never_overflow(void **state) {
   assert_string_equal(result.limits[UDG_REASONS_MAX - 1], "limit 11");
 }
 
-/* Powers are means: between the smallest and the largest, likelier digits first. */
-static void powers_are_weighted_means(void **state) {
+/* The worse the light fits, the less would be seen, and a weak trace before a strong one. */
+static void powers_fall_with_the_misfit(void **state) {
   (void)state;
-  udg_adequacy a = {0};
-  udg_name_power(&upright, &score, &a);
-  test_near(a.power_strong, udg_evidence_power(2000.0, 0.65), 1e-9); /* all the same */
-  assert_true(a.power_weak < a.power_strong && a.power_weak > 0.0);
-  double before = a.power_strong;
-  find(3, '6', UDG_TRACE_EARLIER)->norm = 0.0; /* the year before: weighs most */
-  udg_name_power(&upright, &score, &a);
-  double likely = before - a.power_strong;
-  find(3, '6', UDG_TRACE_EARLIER)->norm = 2000.0;
-  find(0, '0', UDG_TRACE_EARLIER)->norm = 0.0; /* a thousand years */
-  udg_name_power(&upright, &score, &a);
-  double unlikely = before - a.power_strong;
-  assert_true(likely > 20.0 * unlikely && unlikely >= 0.0);
+  udg_adequacy clear = {0}, poor = {0};
+  score.misfit = 0.02;
+  udg_name_power(&score, &clear);
+  score.misfit = 0.2;
+  udg_name_power(&score, &poor);
+  test_near(clear.power_strong, udg_evidence_power(0.02, 0.65), 1e-9);
+  assert_true(clear.power_weak < clear.power_strong);
+  assert_true(poor.power_strong < clear.power_strong && poor.power_weak < clear.power_weak);
+}
+
+/* A long line is a mark of its own, and the words say which way it goes. */
+static void a_line_is_a_stray(void **state) {
+  (void)state;
+  const struct {
+    double relief;
+    const char *words;
+  } cases[] = {
+      {40.0, "raised, as a crack"}, {-40.0, "cut in, as a scratch"}, {0.0, "does not tell"}};
+  for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+    score.line = (udg_line){.length_px = 2.0 * UDG_UPRIGHT_DIGIT_PX, .relief = cases[i].relief};
+    name();
+    assert_int_equal(result.verdict, UDG_VERDICT_STRAY);
+    assert_true(says(cases[i].words));
+  }
+  score.line.length_px = 0.3 * UDG_UPRIGHT_DIGIT_PX;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_PLAIN);
 }
 
 int main(void) {
@@ -323,7 +337,8 @@ int main(void) {
       cmocka_unit_test_setup(without_an_earlier_digit_nothing_is_judged, set_up),
       cmocka_unit_test_setup(others_never_overflow, set_up),
       cmocka_unit_test_setup(reasons_never_overflow, set_up),
-      cmocka_unit_test_setup(powers_are_weighted_means, set_up),
+      cmocka_unit_test_setup(powers_fall_with_the_misfit, set_up),
+      cmocka_unit_test_setup(a_line_is_a_stray, set_up),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -152,12 +152,12 @@ def of_truth(photo):
 
 
 def strength_row(h):
-    return [1.0, math.log(max(h["amplitude"], 0.02)), math.log(max(h["odd"], 0.03)),
-            math.log(max(h["even"], 0.03))]
+    bright = math.log(max(h["amplitude"], 0.02))
+    return [1.0, bright, bright * bright, h["height"], h["x"][11]]
 
 
 def learn_strength(photos):
-    """ln strength by least squares on the logs of the amplitudes; s.d. of the rest."""
+    """ln strength by least squares on brightness and crossing; 5 % and 95 % points of the rest."""
     x, y = [], []
     for photo in photos:
         if photo["truth"]["cls"] != "underdigit":
@@ -173,19 +173,23 @@ def learn_strength(photos):
 
 
 def learn_power(photos, scored, limit):
-    """Chance of a flag by ln energy at full relief and ln strength: logistic."""
+    """Chance of a flag by strength and the light's misfit: logistic, more of the first never
+    told as harm, more of the last never as help. What a trace of full relief would have in
+    energy adds nothing to these two."""
     x, y = [], []
     for photo, (s, h) in zip(photos, scored):
         if photo["truth"]["cls"] != "underdigit":
             continue
         own = of_truth(photo)
         if own:
-            x.append([1.0, math.log(own["norm"] + 1.0), math.log(max(effective(photo), 0.02))])
+            x.append([1.0, math.log(max(effective(photo), 0.02)),
+                      math.log(photo["light_rms"] / max(photo["peak"], 1.0) + 1e-3)])
             y.append(s > limit and is_true(photo, h, "underdigit"))
     x, y = np.array(x), np.array(y)
     sign = np.where(y, 1.0, -1.0)
     return minimize(lambda w: np.logaddexp(0, -sign * (x @ w)).sum() + 0.05 * (w[1:] ** 2).sum(),
-                    np.zeros(3), method="BFGS").x
+                    np.zeros(3), method="L-BFGS-B",
+                    bounds=[(None, None), (0, None), (None, 0)]).x
 
 
 def print_table(weights, null, strength, power):
@@ -203,11 +207,11 @@ def print_table(weights, null, strength, power):
     print("const double udg_null_chance[UDG_NULL_POINTS] = {%s};\n"
           % ", ".join("%.4g" % v for v in chance))
     print("const double udg_null_tail_scale = %.4f;\n" % tail)
-    print("/* one, ln amplitude, ln odd, ln even */")
-    print("const double udg_strength_weight[4] = {%s};\n"
+    print("/* one, ln amplitude, its square, height at the crossing, its odds */")
+    print("const double udg_strength_weight[UDG_STRENGTH_TERMS] = {%s};\n"
           % ", ".join("%.4f" % v for v in strength[0]))
     print("const double udg_strength_rest[2] = {%.4f, %.4f};\n" % strength[1])
-    print("/* one, ln (1 + energy at full relief), ln strength */")
+    print("/* one, ln strength, ln misfit over peak */")
     print("const double udg_power_weight[3] = {%s};" % ", ".join("%.4f" % v for v in power))
 
 

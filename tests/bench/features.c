@@ -19,7 +19,8 @@ static void print_hypothesis(const udg_score *score, const udg_reference *refere
   printf("%s{\"place\":%d,\"digit\":\"%c\",\"kind\":%d,\"dx\":%.4f,\"dy\":%.4f,\"turn\":%.4f,"
          "\"energy\":%.5g,\"share\":%.5g,\"amplitude\":%.5g,\"visible\":%.5g,\"complete\":%.5g,"
          "\"missing\":%.5g,\"uneven\":%.5g,\"largest\":%.5g,\"cells\":%d,\"around\":%.5g,"
-         "\"odd\":%.5g,\"even\":%.5g,\"c00\":%.5g,\"c01\":%.5g,\"c11\":%.5g,\"norm\":%.5g,\"height\":%.5g,\"crossing\":%.5g,"
+         "\"odd\":%.5g,\"even\":%.5g,\"c00\":%.5g,\"c01\":%.5g,\"c11\":%.5g,\"norm\":%.5g,"
+         "\"height\":%.5g,\"crossing\":%.5g,"
          "\"x\":[",
          first ? "" : ",", h->place, h->digit ? h->digit : '-', (int)h->kind,
          h->offset_px[0] / UDG_UPRIGHT_DIGIT_PX, h->offset_px[1] / UDG_UPRIGHT_DIGIT_PX,
@@ -39,10 +40,11 @@ static void print_photo(const udg_inspector *inspector, const char *photo, size_
     printf("%s%.9g", i ? "," : "", r->date_to_photo.m[i]);
   printf("],\"score\":%.5g,\"runner_up\":%.5g,\"rms\":%.5g,\"digit_height_px\":%.4g,"
          "\"clipped\":%.4g,\"swell\":%.4g,\"light_rms\":%.4g,\"peak\":%.4g,"
-         "\"directional\":%.4g,\"noise\":%.4g,\"hypotheses\":[",
+         "\"directional\":%.4g,\"noise\":%.4g,\"line\":[%.4g,%.4g,%.4g],\"hypotheses\":[",
          r->score, r->runner_up, r->rms, r->digit_height_px, r->clipped, r->swell_mm[0],
-         work->light->rms, work->light->peak, work->light->directional_share,
-         work->residual->noise);
+         work->light->rms, work->light->peak, work->light->directional_share, work->residual->noise,
+         work->score->line.length_px / UDG_UPRIGHT_DIGIT_PX, work->score->line.relief,
+         work->score->line.energy);
   for (int i = 0; i < work->score->count; i++)
     print_hypothesis(work->score, inspector->reference, work->upright.date,
                      &work->score->hypotheses[i], i == 0);

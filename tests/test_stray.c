@@ -1,0 +1,125 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Lines the test has laid across the field: raised as a crack of the die (it is cut into the
+ * die) and cut in as a scratch (common practice, no source). */
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#include "stage_scene.h"
+
+#define PI 3.14159265358979323846
+
+static test_allocator allocator;
+static stage_scene scene;
+static stage_work work;
+
+static int set_up(void **state) {
+  (void)state;
+  udg_settings given = test_settings(&allocator);
+  stage_open(&scene, &given, 0);
+  stage_work_open(&scene, &work);
+  stage_aim(&scene, 60.0, 0.0, 0.0);
+  return 0;
+}
+
+static int tear_down(void **state) {
+  (void)state;
+  stage_work_close(&work);
+  stage_close(&scene);
+  return 0;
+}
+
+/* A ridge of so much of the relief, or a groove where negative, 0.1 mm wide, from one point of
+ * the date plane (fine raster 60 px/mm, origin as in stage_scene.c) along a direction. */
+static void lay_line(double x_mm, double y_mm, double direction, double length_mm, double share) {
+  for (int y = 0; y < scene.height.height; y++)
+    for (int x = 0; x < scene.height.width; x++) {
+      double u = (x + 0.5 - 0.5 * scene.height.width) / 60.0 - x_mm;
+      double v = (y + 0.5 - 0.5 * scene.height.height - 48.0) / 60.0 - y_mm;
+      double along = u * cos(direction) + v * sin(direction);
+      double off = -u * sin(direction) + v * cos(direction);
+      if (along < 0.0 || along > length_mm || fabs(off) > 0.15)
+        continue;
+      udg_plane_row(&scene.height, y)[x] +=
+          (float)(1e-3 * STAGE_RELIEF_UM * share * exp(-off * off / (2.0 * 0.04 * 0.04)));
+    }
+}
+
+static udg_line look(double noise) {
+  udg_line line;
+  stage_expose(&scene, STAGE_LAMBERT, 2.2, 90.0, 0.5, noise);
+  stage_subtract(&scene, &work);
+  assert_int_equal(
+      udg_stray_line(&scene.settings, &work.upright, work.light, work.residual, &line, NULL),
+      UDG_OK);
+  return line;
+}
+
+/* Between the second and the third digit, from below to above. */
+static void a_line_is_measured(void **state) {
+  (void)state;
+  const double directions[] = {-1.3, -1.5};
+  for (int raised = 0; raised < 2; raised++)
+    for (size_t i = 0; i < sizeof directions / sizeof *directions; i++) {
+      stage_strike(&scene);
+      lay_line(0.0, 0.5, directions[i], 2.6, raised ? 0.4 : -0.4);
+      udg_line line = look(1.0);
+      double turn = fmod(line.direction_rad - directions[i] + 10.5 * PI, PI) - 0.5 * PI;
+      double length_mm = line.length_px / work.upright.px_per_mm;
+      if (fabs(turn) > 0.06 || fabs(length_mm - 2.6) > 0.4 || line.energy < 3.0 ||
+          (raised ? line.relief < 5.0 : line.relief > -5.0))
+        fail_msg("turn off %.3f, length %.2f mm, energy %.1f, relief %.1f (raised: %d)", turn,
+                 length_mm, line.energy, line.relief, raised);
+    }
+}
+
+/* The digits it runs under are no gap. */
+static void a_line_goes_on_across_a_digit(void **state) {
+  (void)state;
+  stage_strike(&scene);
+  lay_line(-1.25, -0.62, 0.0, 2.6, -0.4);
+  udg_line line = look(1.0);
+  assert_true(line.length_px / work.upright.px_per_mm > 2.0);
+}
+
+static void plain_field_has_none(void **state) {
+  (void)state;
+  stage_strike(&scene);
+  udg_line line = look(3.0);
+  assert_true(line.length_px < 0.5 * UDG_UPRIGHT_DIGIT_PX);
+}
+
+static void lacking_memory_is_told(void **state) {
+  (void)state;
+  stage_strike(&scene);
+  look(1.0);
+  size_t before = allocator.live;
+  for (size_t n = 1;; n++) {
+    udg_line line;
+    udg_message message = {""};
+    allocator.fail_at = allocator.calls + n;
+    udg_status status =
+        udg_stray_line(&scene.settings, &work.upright, work.light, work.residual, &line, &message);
+    allocator.fail_at = 0;
+    assert_int_equal(allocator.live, before);
+    if (status == UDG_OK)
+      break;
+    assert_int_equal(status, UDG_ERROR_MEMORY);
+    assert_true(message.text[0]);
+    assert_true(n < 100);
+  }
+}
+
+int main(void) {
+  const struct CMUnitTest tests[] = {
+      cmocka_unit_test(a_line_is_measured),
+      cmocka_unit_test(a_line_goes_on_across_a_digit),
+      cmocka_unit_test(plain_field_has_none),
+      cmocka_unit_test(lacking_memory_is_told),
+  };
+  return cmocka_run_group_tests(tests, set_up, tear_down);
+}
