@@ -12,11 +12,11 @@ const double udg_model_weight[UDG_MODEL_COUNT][UDG_FEATURE_COUNT] = {
     {-0.0889, 0.0000, 0.6493, 0.0000, 0.7216, 0.0073, 0.0000, -0.0063, 0.0000, 0.0000, -1.8191, 0.0000},
 };
 
-const double udg_null_evidence[UDG_NULL_POINTS] = {-9.4887, -5.9504, -4.7436, -3.7334, -3.1306, -2.5451, -2.0344, -1.1826, -0.7592, -0.3792, -0.0366, 0.6414};
+const double udg_null_evidence[UDG_NULL_POINTS] = {-8.7851, -5.8688, -4.6727, -3.8239, -3.1865, -2.7283, -2.2306, -1.6434, -1.0361, -0.6890, -0.3019, 0.2161};
 
 const double udg_null_chance[UDG_NULL_POINTS] = {0.999, 0.9, 0.7, 0.5, 0.35, 0.25, 0.17, 0.1, 0.06, 0.04, 0.025, 0.015};
 
-const double udg_null_tail_scale = 1.4273;
+const double udg_null_tail_scale = 1.1198;
 
 /* one, ln amplitude, its square, height at the crossing, its odds */
 const double udg_strength_weight[UDG_STRENGTH_TERMS] = {-0.8240, 0.1589, -0.1179, 0.4576, 0.0253};
@@ -24,4 +24,4 @@ const double udg_strength_weight[UDG_STRENGTH_TERMS] = {-0.8240, 0.1589, -0.1179
 const double udg_strength_rest[2] = {-0.4797, 0.3758};
 
 /* one, ln strength, ln misfit over peak */
-const double udg_power_weight[3] = {0.4569, 2.1020, -1.1655};
+const double udg_power_weight[3] = {0.7016, 2.2845, -1.2487};

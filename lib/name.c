@@ -197,6 +197,12 @@ void udg_name(const udg_settings *settings, const udg_reference *reference,
 }
 
 void udg_name_power(const udg_score *score, udg_adequacy *adequacy) {
-  adequacy->power_strong = udg_evidence_power(score->misfit, STRONG);
-  adequacy->power_weak = udg_evidence_power(score->misfit, WEAK);
+  adequacy->power_strong = adequacy->power_weak = 0.0;
+  for (int i = 0; i < score->count; i++) {
+    if (score->hypotheses[i].kind != UDG_TRACE_EARLIER)
+      continue;
+    adequacy->power_strong = udg_evidence_power(score->misfit, STRONG);
+    adequacy->power_weak = udg_evidence_power(score->misfit, WEAK);
+    return;
+  }
 }

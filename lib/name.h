@@ -12,7 +12,7 @@
 void udg_name(const udg_settings *settings, const udg_reference *reference,
               const udg_upright *upright, const udg_score *score, udg_result *result);
 
-/* Powers for a strong and a weak trace. */
+/* Powers for a strong and a weak trace; 0 when no earlier digit is looked for. */
 void udg_name_power(const udg_score *score, udg_adequacy *adequacy);
 
 /* Adds a sentence; what does not fit is left out, never cut in the middle of the list. */
