@@ -30,7 +30,7 @@ static udg_settings defaults(void) {
       .digit_height_min_px = 20.0,
       .digit_height_max_px = 250.0,
       .turn_max_deg = 30.0,
-      .flag_p_value = 0.01,
+      .flag_p_value = 0.005,
       .min_power = 0.5,
   };
   return d;

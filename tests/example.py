@@ -40,9 +40,12 @@ def main():
         with open(os.path.join(folder, "example/finds.csv"), newline="", encoding="utf-8") as file:
             finds = list(csv.DictReader(file))
         wanted = {"K-%d" % (int(plain) + k) for k in (1, 2, 3)}
-        assert {row["id"] for row in finds} == wanted, [row["id"] for row in finds]
-        assert all(float(row["gain"]) > 0 for row in finds)
-        assert any("Of these 3 flagged, expect hardly any" in text for text in said)
+        assert {row["id"] for row in finds[:3]} == wanted, [row["id"] for row in finds]
+        assert all(float(row["gain"]) > 0 for row in finds[:3])
+        # One plain coin of a hundred may pass; the list says that it is likely chance.
+        assert len(finds) <= 4, finds
+        assert all(float(row["q_value"]) > 0.05 for row in finds[3:]), finds
+        assert any("Of these %d flagged, expect" % len(finds) in text for text in said)
         assert any("A trace of an earlier" in text for text in said)
         with open(os.path.join(folder, "example/page/index.html"), encoding="utf-8") as file:
             assert best in file.read()

@@ -140,7 +140,7 @@ static void defaults_are_as_documented(void **state) {
   assert_int_equal(s.max_scans, 100);
   assert_int_equal(s.useful_side_px, 2400);
   assert_true(s.digit_height_min_px == 20.0 && s.digit_height_max_px == 250.0);
-  assert_true(s.turn_max_deg == 30.0 && s.flag_p_value == 0.01 && s.min_power == 0.5);
+  assert_true(s.turn_max_deg == 30.0 && s.flag_p_value == 0.005 && s.min_power == 0.5);
   assert_true(s.max_milliseconds == 0.0 && s.max_work_bytes == 0);
   assert_non_null(s.allocate);
   assert_non_null(s.release);
@@ -161,7 +161,7 @@ static void older_callers_get_the_later_fields_by_default(void **state) {
   udg_settings s;
   udg_settings_resolve(&s, &given);
   assert_true(s.turn_max_deg == 12.0);
-  assert_true(s.flag_p_value == 0.01 && s.min_power == 0.5 && s.max_work_bytes == 0);
+  assert_true(s.flag_p_value == 0.005 && s.min_power == 0.5 && s.max_work_bytes == 0);
   assert_int_equal(s.struct_size, sizeof s);
 }
 
@@ -211,7 +211,7 @@ static void senseless_values_fall_to_the_defaults(void **state) {
   assert_int_equal(s.max_side_px, 20000);
   assert_true(s.max_pixels == 120000000);
   assert_true(s.digit_height_min_px == 20.0 && s.digit_height_max_px == 250.0);
-  assert_true(s.turn_max_deg == 30.0 && s.flag_p_value == 0.01 && s.min_power == 0.5);
+  assert_true(s.turn_max_deg == 30.0 && s.flag_p_value == 0.005 && s.min_power == 0.5);
   assert_true(s.max_milliseconds == 0.0);
   udg_memory_drop(&s, udg_memory_get(&s, 1, 1));
   assert_int_equal(a.calls, 0);

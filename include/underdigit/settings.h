@@ -48,7 +48,7 @@ typedef struct udg_settings {
   double turn_max_deg;        /* either way, on a close-up; default 30 */
 
   /* What to say. */
-  double flag_p_value; /* verdict `underdigit` needs a p-value below this; default 0.01 */
+  double flag_p_value; /* verdict `underdigit` needs a p-value below this; default 0.005 */
   double min_power;    /* below this power for a strong trace: `undecided`; default 0.5 */
 
   /* Bounds of one inspection; 0 = none.  Reaching one is a result: `undecided`, with the
