@@ -17,7 +17,8 @@ import threading
 import unittest
 import zipfile
 
-LIBRARY, SOURCE, SANITIZE, COMPILER = sys.argv[1], sys.argv[2], sys.argv[3], sys.argv[4:]
+LIBRARY, SOURCE = (os.path.abspath(path) for path in sys.argv[1:3])
+SANITIZE, COMPILER = sys.argv[3], sys.argv[4:]
 try:
     import numpy as np
 except ImportError:
@@ -220,9 +221,11 @@ class Programs(unittest.TestCase):
         with open(folder + "/notes.txt", "w", encoding="utf-8") as out:
             out.write("no photo")
         references = SOURCE + "/testimages/references/"
-        reference = next(references + name for name in os.listdir(references)
-                         if json.load(open(references + name, encoding="utf-8"))["name"]
-                         == truth["type"]["name"])
+        named = {}
+        for name in os.listdir(references):
+            with open(references + name, encoding="utf-8") as text:
+                named[json.load(text)["name"]] = references + name
+        reference = named[truth["type"]["name"]]
         made = subprocess.run([sys.executable, SOURCE + "/docs/examples/screen_folder.py", reference,
                                folder], check=True, capture_output=True, text=True,
                               env=dict(os.environ, PYTHONPATH=SCRATCH)).stdout
