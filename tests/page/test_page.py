@@ -52,14 +52,14 @@ def write_png(path, level, salt):
                    + chunk(b"IDAT", zlib.compress(rows)) + chunk(b"IEND", b""))
 
 
-def make_store(folder, command, reference):
-    """LISTINGS listings over PHOTOS photos, every tenth photo a find."""
+def make_store(folder, command, reference, listings=LISTINGS):
+    """Listings over PHOTOS photos, every tenth photo a find."""
     for i in range(PHOTOS):
         write_png(os.path.join(folder, "p%02d.png" % i), 200 + i if i % 10 == 3 else 60 + i, i + 1)
     with open(os.path.join(folder, "t.csv"), "w", newline="", encoding="utf-8") as file:
         table = csv.writer(file)
         table.writerow("id title address price currency closes photos note".split())
-        for i in range(LISTINGS):
+        for i in range(listings):
             # The first finds have the hostile texts.
             title = HOSTILE[i // PHOTOS % len(HOSTILE)] if i % PHOTOS == 3 else "Piece %d" % i
             address = "javascript:window.pwned=1" if i % 2 else "https://example.invalid/%d?a=1&b" % i
@@ -145,6 +145,7 @@ def check_hostile_texts(p):
     p.choose("words", "L0012")
     equal(p.b.ask("document.querySelector('#detail .facts a').href"), "https://example.invalid/12?a=1&b", "link")
     equal(p.b.ask("document.querySelector('#detail .facts a').rel"), "noopener noreferrer", "rel")
+    equal(p.b.ask("document.querySelector('#detail .summary a').href"), "https://example.invalid/12?a=1&b", "link on top")
     equal(p.b.ask("typeof window.pwned"), "undefined", "injected script")
     equal(p.b.ask("document.scripts.length"), 2, "scripts")
     p.choose("words", "")
@@ -210,6 +211,14 @@ def check_keys(p):
     p.b.key("n")
     equal(p.b.ask(shown), "none", "still off on the next")
     p.b.key("o")
+    p.b.click("#detail figure:not(.main) .frame")
+    assert p.b.ask("document.getElementById('large').open"), "shown larger"
+    sizes = p.b.ask("[...document.querySelectorAll('#detail figure:not(.main) img, #large img')].map(i => i.width)")
+    assert sizes[-1] > sizes[0], sizes
+    p.b.key("n")  # not a step while it is open
+    p.b.key("Escape")
+    assert not p.b.ask("document.getElementById('large').open")
+    equal(p.b.ask(position), "2", "no step behind it")
     p.b.key("?")
     assert p.b.ask("document.getElementById('keys').open")
     p.b.key("Escape")
@@ -321,6 +330,10 @@ def check_phone(p):
     p.b.click("#next")
     equal(p.b.ask("document.getElementById('previous').disabled"), False, "stepped")
     assert before
+    p.b.size(844, 390, phone=True)  # held sideways: one thing at a time as well
+    assert not p.b.ask("document.getElementById('list').checkVisibility()")
+    equal(p.b.ask(wide), 844, "width sideways")
+    p.b.size(390, 844, phone=True)
     p.b.click("#back")
     assert p.b.ask("document.getElementById('list').checkVisibility()")
     assert p.b.ask("document.querySelectorAll('.row').length") > 3
@@ -366,4 +379,5 @@ def main():
     return 0
 
 
-sys.exit(main())
+if __name__ == "__main__":
+    sys.exit(main())

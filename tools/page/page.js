@@ -72,11 +72,13 @@
     });
     const sub = make("span", { class: "sub" });
     const verdict = verdictOf(find);
-    sub.append(tag(verdict, QUIET.has(verdict) ? "" : verdict === "underdigit" ? "find" : "odd"));
+    // Of a find the reading says more than the verdict, which all of them share.
+    if (find.variety) sub.append(tag(reading(find), "find"));
+    else sub.append(tag(verdict, QUIET.has(verdict) ? "" : verdict === "underdigit" ? "find" : "odd"));
+    if (find.state) sub.append(find.state);
+    else if (find.verdict) sub.append(reading(find));
     const mark = markOf(find);
     if (mark) sub.append(tag(MARKS[mark], "mark"));
-    if (find.verdict) sub.append(reading(find));
-    if (find.state) sub.append("· " + find.state);
     row.append(
       make("div", {}, make("span", { class: "name" }, find.title || find.id),
         make("span", { class: "price" }, find.price === undefined ? "" : money(find, find.price))),
@@ -172,9 +174,17 @@
   };
   const source = (picture) => "data:image/jpeg;base64," + picture[2];
   const picture = (kept, alt, caption, main) => {
-    const frame = make("div", { class: "frame" + (main ? " fit" : "") },
+    const frame = make("button", { type: "button", class: "frame", title: "Show larger" },
       make("img", { src: source(kept), width: kept[0], height: kept[1], alt, decoding: "async" }));
+    frame.addEventListener("click", () => enlarge(frame, kept));
     return [make("figure", { class: main ? "main" : "" }, frame, make("figcaption", {}, caption)), frame];
+  };
+  // As large as the window allows, with the outlines as they are.
+  const enlarge = (frame, kept) => {
+    const copy = make("div", { class: "frame" }, ...[...frame.childNodes].map((node) => node.cloneNode(true)));
+    copy.style.width = "min(94vw, " + (80 * kept[0]) / kept[1] + "vh)";
+    at("large-picture").replaceChildren(copy);
+    at("large").showModal();
   };
   const keyLine = (kind, text) => {
     const svg = document.createElementNS(NS, "svg");
@@ -233,6 +243,21 @@
     if (!/^https?:\/\/[^\s]+$/i.test(find.address)) return find.address;
     return make("a", { href: find.address, target: "_blank", rel: "noopener noreferrer" }, find.address);
   };
+  // What decides whether to hurry, and the way to the listing.
+  const summary = (find) => {
+    const parts = [];
+    if (find.price !== undefined) parts.push(money(find, find.price));
+    if (find.ceiling !== undefined) parts.push("bid at most " + money(find, find.ceiling));
+    if (find.closes) parts.push(closing(find) === find.closes ? "closes " + find.closes : closing(find));
+    const link = address(find);
+    const line = make("p", { class: "summary" }, parts.join(" · "));
+    if (link instanceof HTMLElement) {
+      link.textContent = "Open the listing";
+      if (parts.length) line.append(" · ");
+      line.append(link);
+    }
+    return line;
+  };
   const listingFacts = (find) => facts([
     ["Listing", find.id], ["Address", address(find)],
     ["Price", find.price === undefined ? undefined : money(find, find.price)],
@@ -247,7 +272,7 @@
     ["p, over its photos", find.p === undefined ? undefined : find.p.toPrecision(2)],
     ["q, over the batch", find.q === undefined ? undefined : find.q.toPrecision(2) + " (share of chance among finds up to here)"],
     ["Value, if so", find.value === undefined ? undefined : money(find, find.value)],
-    ["Chance", find.chance === undefined ? undefined : "about " + find.chance.toFixed(1)],
+    ["Chance", find.chance === undefined ? undefined : "about " + find.chance.toFixed(2)],
     ["Expected gain", find.gain === undefined ? undefined : money(find, find.gain) + " at the asking price"],
     ["Bid at most", find.ceiling === undefined ? undefined : money(find, find.ceiling) + " for a margin of " + data.margin + " %"],
   ]);
@@ -270,6 +295,7 @@
     if (markOf(find)) tags.append(tag(MARKS[markOf(find)], "mark"));
     detail.append(make("h2", {}, find.title || find.id), tags);
     if (words.length) detail.append(make("p", { class: "answer" }, words[0][1]));
+    detail.append(summary(find));
     if (find.claim) detail.append(make("p", { class: "notice" }, find.claim));
     if (find.error) detail.append(make("p", { class: "notice" }, "Not read: " + find.error));
     detail.append(pictures(find));
@@ -360,7 +386,7 @@
     "/": () => { showFilters(true); at("words").focus(); }, "?": () => at("keys").showModal(),
   };
   addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey || at("keys").open) return;
+    if (event.ctrlKey || event.metaKey || event.altKey || document.querySelector("dialog[open]")) return;
     const target = event.target;
     if (target.matches("input, select, textarea")) {
       if (event.key === "Escape") list.focus();
@@ -380,6 +406,7 @@
   at("filter-button").addEventListener("click", () => showFilters(!at("filters").classList.contains("open")));
   at("export").addEventListener("click", saveMarks);
   at("keys-button").addEventListener("click", () => at("keys").showModal());
+  at("large").addEventListener("click", () => at("large").close());
   at("previous").addEventListener("click", () => step(-1));
   at("next").addEventListener("click", () => step(1));
   at("back").addEventListener("click", close);
