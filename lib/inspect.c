@@ -77,6 +77,53 @@ static void tell_limits(const udg_light *light, udg_result *result) {
     udg_result_limit(result, "a weak trace could be missed");
 }
 
+/* Numbers as one reads a page: a rim whose middle lies above half of a row's first is
+ * of that row. */
+static int reading_number(const udg_coin_result *rims, int coin) {
+  int order[UDG_COINS_MAX], count = rims->count;
+  for (int i = 0; i < count; i++) {
+    int at = i;
+    for (; at > 0 && rims->coins[order[at - 1]].centre[1] > rims->coins[i].centre[1]; at--)
+      order[at] = order[at - 1];
+    order[at] = i;
+  }
+  for (int row = 0, end; row < count; row = end) {
+    const udg_ellipse *first = &rims->coins[order[row]];
+    end = row + 1;
+    while (end < count && rims->coins[order[end]].centre[1] < first->centre[1] + first->semi[1])
+      end++;
+    int left = 0, inside = 0;
+    for (int i = row; i < end; i++) {
+      left += rims->coins[order[i]].centre[0] < rims->coins[coin].centre[0];
+      inside |= order[i] == coin;
+    }
+    if (inside)
+      return row + left + 1;
+  }
+  return coin + 1;
+}
+
+static void tell_coin(const udg_inspector *inspector, double scale, udg_result *result) {
+  const udg_coin_result *rims = &inspector->rims;
+  result->coin_count = rims->sure_count;
+  if (inspector->coin < 0)
+    return;
+  const udg_ellipse *rim = &rims->coins[inspector->coin];
+  result->coin_index = rims->sure_count > 0 ? reading_number(rims, inspector->coin) : 1;
+  if (rims->sure_count == 0) /* doubtful until a date was found on it */
+    result->coin_count = 1;
+  for (int i = 0; i < 2; i++) {
+    result->coin_centre_px[i] = scale * rim->centre[i];
+    result->coin_diameter_px[i] = 2.0 * scale * rim->semi[i];
+  }
+  if (inspector->found.count == 0)
+    return;
+  /* Both ellipse and date are drawn together by the tilt: equal areas compare. */
+  double px_per_mm = udg_homography_scale(&inspector->registration.date_to_photo, 0.0, 0.0);
+  if (px_per_mm > 0.0)
+    result->coin_diameter_mm = 2.0 * sqrt(rim->semi[0] * rim->semi[1]) / px_per_mm;
+}
+
 /* Residual over its standard deviation, open pixels only. */
 static udg_status fill_residual_view(udg_inspector *inspector, const udg_date_work *work) {
   const udg_upright *u = &work->upright;
@@ -145,6 +192,7 @@ static udg_status inspect(udg_inspector *inspector, const udg_image *image, cons
   if (status != UDG_OK)
     return status;
   const udg_registration *r = &inspector->registration;
+  tell_coin(inspector, image->scale, result);
   snprintf(result->date, sizeof result->date, "%s", inspector->reference->dates[date_index].text);
   if (inspector->found.count == 0) {
     undecided(result, inspector->rims.sure_count > 0

@@ -212,6 +212,7 @@ static udg_status locate_close_up(udg_inspector *inspector, const char *date, si
     best_found = inspector->found;
     *date_index = i;
   }
+  inspector->coin = -1;
   inspector->certainty = -1.0;
   inspector->registration = best_registration;
   inspector->found = best_found;
@@ -224,6 +225,7 @@ static udg_status locate_on_coins(udg_inspector *inspector, const char *date, in
                                   size_t *date_index, udg_message *message) {
   const udg_reference *reference = inspector->reference;
   udg_find_result best = {.count = 0};
+  inspector->coin = 0;
   inspector->certainty = 0.0;
   for (int c = 0; c < coins; c++) {
     for (size_t i = 0; i < reference->date_count; i++) {
@@ -237,6 +239,7 @@ static udg_status locate_on_coins(udg_inspector *inspector, const char *date, in
       double certainty = udg_coin_certainty(&found);
       if (found.count == 0 || certainty <= inspector->certainty)
         continue;
+      inspector->coin = c;
       inspector->certainty = certainty;
       best = found;
       *date_index = i;

@@ -34,6 +34,7 @@ struct udg_inspector {
   udg_coin_state *coins; /* these two only with a reference that gives the diameter */
   udg_coin_locator *locator;
   udg_coin_result rims; /* of the last photo */
+  int coin;             /* of these the one with the date; -1: none, or a close-up */
   double certainty;     /* that the date was found on a coin, 0-1; -1: a close-up */
   udg_look *look;       /* made when a date with markers is first judged */
   udg_date_work *dates; /* reference->date_count of them */

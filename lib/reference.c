@@ -99,6 +99,10 @@ const char *udg_reference_name(const udg_reference *reference) {
   return reference ? reference->name : "";
 }
 
+double udg_reference_diameter_mm(const udg_reference *reference) {
+  return reference ? reference->diameter_mm : 0.0;
+}
+
 size_t udg_reference_date_count(const udg_reference *reference) {
   return reference ? reference->date_count : 0;
 }

@@ -101,6 +101,21 @@ static void write_registration(udg_json_writer *writer, const udg_result *result
   udg_json_write_close(writer, ']');
 }
 
+static void write_coin(udg_json_writer *writer, const udg_result *result) {
+  if (result->coin_index < 1) {
+    udg_json_write_null(writer, "coin");
+    return;
+  }
+  udg_json_write_open(writer, "coin", '{');
+  udg_json_write_number(writer, "index", result->coin_index);
+  udg_json_write_number(writer, "count", result->coin_count);
+  udg_json_write_numbers(writer, "centre_px", result->coin_centre_px, 2);
+  udg_json_write_numbers(writer, "diameter_px", result->coin_diameter_px, 2);
+  udg_json_write_number(writer, "diameter_mm",
+                        result->coin_diameter_mm > 0 ? result->coin_diameter_mm : NAN);
+  udg_json_write_close(writer, '}');
+}
+
 static void write_adequacy(udg_json_writer *writer, const udg_result *result) {
   const udg_adequacy *adequacy = &result->adequacy;
   udg_json_write_open(writer, "adequacy", '{');
@@ -170,6 +185,7 @@ udg_status udg_result_to_json(const udg_settings *settings, const udg_result *re
   write_registration(&writer, result, found);
   write_findings(&writer, result);
   udg_result_write_markers(&writer, result);
+  write_coin(&writer, result);
   write_adequacy(&writer, result);
   write_light(&writer, result, found);
   write_times(&writer, result);

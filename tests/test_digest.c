@@ -9,7 +9,7 @@
 
 #include <cmocka.h>
 
-#include "digest.h"
+#include "digest_reference.h"
 #include "grey_jpeg.h"
 #include "support.h"
 
@@ -101,9 +101,37 @@ static void bits_say_where_it_darkens(void **state) {
   assert_true(hash_pixels(ramp, 9, 8) == (uint64_t)1 << (8 * 2 + 3));
 }
 
+/* SHA-256 as sha256sum of GNU coreutils gives it. */
+static void references_are_told_by_all_their_files(void **state) {
+  (void)state;
+  static const char plain[] = "{\"name\": \"x\"}", with[] = "{\"font\": \"f.ttf\"}";
+  char first[DIGEST_TEXT_BYTES], second[DIGEST_TEXT_BYTES];
+  udg_message why = {""};
+  test_write_file(test_path("plain.json"), plain, sizeof plain - 1);
+  assert_int_equal(digest_reference(test_path("plain.json"), first, &why), 0);
+  assert_string_equal(first, "edb9eed7f06ccf0bb0db254de3ed3a246d5d4a8ba94b0701ce527de6adca3328");
+  test_write_file(test_path("with.json"), with, sizeof with - 1);
+  assert_int_equal(digest_reference(test_path("with.json"), first, &why), -1);
+  assert_non_null(strstr(why.text, "f.ttf: No such file"));
+  test_write_file(test_path("f.ttf"), "one", 3);
+  assert_int_equal(digest_reference(test_path("with.json"), first, &why), 0);
+  assert_int_equal(digest_reference(test_path("with.json"), second, &why), 0);
+  assert_string_equal(first, second);
+  test_write_file(test_path("f.ttf"), "two", 3);
+  assert_int_equal(digest_reference(test_path("with.json"), second, &why), 0);
+  assert_string_not_equal(first, second);
+}
+
+static int tear_down(void **state) {
+  (void)state;
+  test_directory_remove();
+  return 0;
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {cmocka_unit_test(sha256_gives_the_standards_values),
                                      cmocka_unit_test(a_picture_saved_anew_hashes_alike),
-                                     cmocka_unit_test(bits_say_where_it_darkens)};
-  return cmocka_run_group_tests(tests, NULL, NULL);
+                                     cmocka_unit_test(bits_say_where_it_darkens),
+                                     cmocka_unit_test(references_are_told_by_all_their_files)};
+  return cmocka_run_group_tests(tests, NULL, tear_down);
 }

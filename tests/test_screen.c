@@ -39,16 +39,21 @@ static char *read_text(const char *path) {
 
 static outcome run(const char *format, ...) __attribute__((format(printf, 1, 2)));
 
-/* A shell line in the scratch folder, where $U is the command and $R a reference. */
+/* A shell line in the scratch folder, where $U is the command, $R a reference, and
+ * `await N` waits until so many inspections began (UDG_TEST_LOG=log), on however busy a
+ * machine. */
 static outcome run(const char *format, ...) {
+  static const char await[] =
+      "await() { k=0; while [ \"$(cat log 2>/dev/null | wc -c)\" -lt \"$1\" ] && [ $k -lt 6000 ]; "
+      "do sleep 0.01; k=$((k+1)); done; }";
   char line[4096], all[20000];
   va_list list;
   va_start(list, format);
   vsnprintf(line, sizeof line, format, list);
   va_end(list);
   snprintf(all, sizeof all,
-           "cd '%s' && export U='%s' R='%s' R2='%s' && { %s\n} </dev/null >out 2>err",
-           test_directory(), UDG_COMMAND, reference, second_reference, line);
+           "cd '%s' && export U='%s' R='%s' R2='%s' && %s && { %s\n} </dev/null >out 2>err",
+           test_directory(), UDG_COMMAND, reference, second_reference, await, line);
   int status = system(all);
   outcome o = {.status = WIFEXITED(status) ? WEXITSTATUS(status) : -1};
   o.out = read_text(test_path("out"));
@@ -264,6 +269,47 @@ static void the_same_photo_is_worked_once(void **state) {
   assert_true(inspections() >= 3);
 }
 
+/* Anew, and still each photograph once, however far apart its copies lie; a run that
+ * was killed goes on where it was. */
+static void again_is_once_more_and_not_twice(void **state) {
+  (void)state;
+  expect_run(0, "", "",
+             "mkdir -p far; cp many/p*.jpg far; for i in 0 1 2 3; do cp many/p00$i.jpg "
+             "far/q00$i.jpg; done");
+  expect_run(0, "", "", "$U screen far -r $R -s far.db");
+  for (int jobs = 1; jobs <= 2; jobs++) {
+    char line[200];
+    unlink(test_path("log"));
+    snprintf(line, sizeof line, "UDG_TEST_LOG=log $U screen far -r $R -s far.db --again -j %d", jobs);
+    expect_run(0, "", "44 of 44", line);
+    assert_int_equal(inspections(), PHOTOS);
+  }
+  unlink(test_path("log"));
+  expect_run(137, "", "",
+             "UDG_TEST_LOG=log UDG_TEST_DELAY_MS=50 $U screen far -r $R -s far.db --again & "
+             "await 8; kill -9 $!; wait $!; exit $?");
+  long before = inspections();
+  assert_true(before > 6 && before < PHOTOS);
+  expect_run(0, "", "44 of 44", "UDG_TEST_LOG=log $U screen far -r $R -s far.db --again");
+  assert_true(inspections() >= PHOTOS && inspections() <= PHOTOS + 5);
+  assert_int_equal(ask("far.db", "SELECT count(*) FROM result"), PHOTOS);
+}
+
+/* Answers of another version of the library are no answers of this one. */
+static void another_version_judges_for_itself(void **state) {
+  (void)state;
+  expect_run(0, "", "", "$U screen many -r $R -s ver.db");
+  sql_db *db = NULL;
+  udg_message why = {""};
+  assert_int_equal(sql_open(test_path("ver.db"), SQL_WRITE, &db, &why), 0);
+  assert_int_equal(sql_run(db, "UPDATE result SET version='0.0.1' WHERE photo_id<=7"), 0);
+  sql_close(db);
+  unlink(test_path("log"));
+  expect_run(0, "", "33 known before", "UDG_TEST_LOG=log $U screen many -r $R -s ver.db");
+  assert_int_equal(inspections(), 7);
+  assert_int_equal(ask("ver.db", "SELECT count(DISTINCT version) FROM result"), 1);
+}
+
 static void a_changed_file_is_read_anew(void **state) {
   (void)state;
   mkdir(test_path("change"), 0700);
@@ -283,13 +329,15 @@ static void killed_runs_go_on(void **state) {
   for (int done = 0; !done;) {
     char line[400];
     snprintf(line, sizeof line,
-             "UDG_TEST_LOG=log UDG_TEST_DELAY_MS=10 $U screen many -r $R -s killed.db -j 2 & "
-             "sleep 0.%03u; kill -9 $! 2>/dev/null; wait $!; exit $?",
-             30 + test_random(&seed) % 120);
+             "UDG_TEST_LOG=log UDG_TEST_DELAY_MS=20 $U screen many -r $R -s killed.db -j 2 & "
+             "await %ld; sleep 0.%03u; kill -9 $! 2>/dev/null; wait $!; exit $?",
+             /* every third one at once, the others when something was worked on */
+             kills % 3 ? inspections() + 1 + (long)(test_random(&seed) % 6) : 0L,
+             test_random(&seed) % 40);
     outcome o = run("%s", line);
     if (o.status == 0)
       done = 1;
-    else if (++kills > 200 || o.status != 137)
+    else if (++kills > 400 || o.status != 137)
       fail_msg("status %d after %d kills: %s", o.status, kills, o.err);
     drop(&o);
     if (access(test_path("killed.db"), F_OK) == 0)
@@ -304,8 +352,8 @@ static void killed_runs_go_on(void **state) {
 static void an_interrupt_ends_cleanly(void **state) {
   (void)state;
   expect_run(130, "", "goes on from there",
-             "UDG_TEST_DELAY_MS=20 $U screen many -r $R -s int.db & sleep 0.3; kill -INT $!; "
-             "wait $!; exit $?");
+             "rm -f log; UDG_TEST_LOG=log UDG_TEST_DELAY_MS=50 $U screen many -r $R -s int.db & "
+             "await 5; kill -INT $!; wait $!; exit $?");
   int64_t kept = ask("int.db", "SELECT count(*) FROM result");
   assert_true(kept > 0 && kept < PHOTOS);
   assert_int_equal(ask("int.db", "SELECT count(*) FROM run WHERE outcome='stopped'"), 1);
@@ -316,11 +364,12 @@ static void an_interrupt_ends_cleanly(void **state) {
 static void two_runs_take_turns(void **state) {
   (void)state;
   expect_run(2, "", "turn.db: another run is at this store",
-             "UDG_TEST_DELAY_MS=20 $U screen many -r $R -s turn.db -q >/dev/null & sleep 0.2; "
-             "$U screen many -r $R -s turn.db --no-wait; s=$?; wait; exit $s");
+             "rm -f log; UDG_TEST_LOG=log UDG_TEST_DELAY_MS=500 $U screen many -r $R -s turn.db -q "
+             ">/dev/null & await 1; $U screen many -r $R -s turn.db --no-wait; s=$?; kill $!; wait; "
+             "exit $s");
   expect_run(0, "", "waiting for it to end",
-             "UDG_TEST_DELAY_MS=20 $U screen many -r $R -s turn2.db -q >/dev/null & sleep 0.2; "
-             "$U screen many -r $R -s turn2.db; s=$?; wait; exit $s");
+             "rm -f log; UDG_TEST_LOG=log UDG_TEST_DELAY_MS=50 $U screen many -r $R -s turn2.db -q "
+             ">/dev/null & await 1; $U screen many -r $R -s turn2.db; s=$?; wait; exit $s");
   expect_sound("turn2.db");
   assert_int_equal(ask("turn2.db", "SELECT count(*) FROM result"), PHOTOS);
 }
@@ -363,8 +412,8 @@ static void a_photo_may_vanish_meanwhile(void **state) {
     write_photo(name, (uint8_t)(100 + i), i);
   }
   expect_run(1, "", "vanish/19.jpg: No such file",
-             "UDG_TEST_DELAY_MS=30 $U screen vanish -r $R -s van.db & sleep 0.2; "
-             "rm vanish/19.jpg; wait $!; exit $?");
+             "rm -f log; UDG_TEST_LOG=log UDG_TEST_DELAY_MS=50 $U screen vanish -r $R -s van.db & "
+             "await 2; rm vanish/19.jpg; wait $!; exit $?");
   assert_int_equal(ask("van.db", "SELECT count(*) FROM file WHERE photo_id NOT NULL"), 19);
   /* One that was judged and then went is not missed. */
   expect_run(0, "", "19 known before",
@@ -489,6 +538,8 @@ int main(void) {
                                      cmocka_unit_test(the_number_of_jobs_changes_nothing),
                                      cmocka_unit_test(the_stream_is_in_order),
                                      cmocka_unit_test(the_same_photo_is_worked_once),
+                                     cmocka_unit_test(again_is_once_more_and_not_twice),
+                                     cmocka_unit_test(another_version_judges_for_itself),
                                      cmocka_unit_test(a_changed_file_is_read_anew),
                                      cmocka_unit_test(killed_runs_go_on),
                                      cmocka_unit_test(an_interrupt_ends_cleanly),

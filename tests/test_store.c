@@ -66,7 +66,7 @@ static int64_t ask(const char *name, const char *question) {
 static void queue_listings(store *s, int count, const char *const ids[]) {
   int64_t run_id = 0, first_row = 0;
   assert_int_equal(store_begin(s), 0);
-  assert_int_equal(store_clear_queue(s, &run_id), 0);
+  assert_int_equal(store_clear_queue(s, 0, &run_id), 0);
   for (int i = 0; i < count; i++) {
     listing l = {.id = ids[i], .price = (double)NAN, .photo_count = 1, .photos = {ids[i]}};
     assert_int_equal(store_add_listing(s, run_id, &l, &first_row), STORE_ADDED);
@@ -93,7 +93,8 @@ static void keep(store *s, int64_t *queue, int64_t reference_id, const char *sha
                        .strength = 0.5,
                        .state = "strong",
                        .decoy_evidence = (double)NAN,
-                       .doubt = 0.3};
+                       .doubt = 0.3,
+                       .rim = (double)NAN};
   char words[] = "\n  Answer      A trace.\n", json[] = "{\"photo\":\"\",\"status\":\"ok\"}";
   j.words = words;
   j.json = json;
@@ -273,7 +274,7 @@ static void the_queue_begins_anew_and_ids_do_not(void **state) {
   assert_int_equal(store_is_queued(s, "b"), 1);
   int64_t run_id, first_row = 0;
   assert_int_equal(store_begin(s), 0);
-  assert_int_equal(store_clear_queue(s, &run_id), 0);
+  assert_int_equal(store_clear_queue(s, 0, &run_id), 0);
   listing l = {.id = "x", .price = 1, .source = "t.csv", .row = 4};
   assert_int_equal(store_add_listing(s, run_id, &l, &first_row), STORE_ADDED);
   l.row = 9;
@@ -339,23 +340,31 @@ static void photos_are_kept_once_and_grouped(void **state) {
   assert_int_equal(ask("photos.db", "SELECT count(*) FROM result"), 3);
 }
 
-/* What two references say of one photo: doubt decides first, evidence next. */
+/* What two references say of one photo: the rim decides first, then doubt, then
+ * evidence. */
 static void the_reference_that_fits_speaks(void **state) {
   (void)state;
   static const struct {
     double doubt[2], evidence[2];
     int judged[2], best, tied;
-  } cases[] = {{{0.3, 0.8}, {-4, 6}, {1, 1}, 0, 0}, /* the other is of another coin */
-               {{0.8, 0.3}, {6, -4}, {1, 1}, 1, 0},
-               {{0.3, 0.35}, {1, 4}, {1, 1}, 1, 0},   /* both fit: evidence */
-               {{0.3, 0.35}, {4, 3.8}, {1, 1}, 0, 1}, /* and nearly the same: said */
-               {{0.3, 0.35}, {9, 1}, {0, 1}, 1, 0}};  /* one could not judge */
+    double rim[2]; /* 9: none */
+  } cases[] = {{{0.3, 0.8}, {-4, 6}, {1, 1}, 0, 0, {9, 9}}, /* the other is of another coin */
+               {{0.8, 0.3}, {6, -4}, {1, 1}, 1, 0, {9, 9}},
+               {{0.3, 0.35}, {1, 4}, {1, 1}, 1, 0, {9, 9}},   /* both fit: evidence */
+               {{0.3, 0.35}, {4, 3.8}, {1, 1}, 0, 1, {9, 9}}, /* and nearly the same: said */
+               {{0.3, 0.35}, {9, 1}, {0, 1}, 1, 0, {9, 9}},   /* one could not judge */
+               {{0.35, 0.3}, {1, 4}, {1, 1}, 0, 0, {0.02, -0.09}}, /* another coin's rim */
+               {{0.3, 0.35}, {4, 1}, {1, 1}, 1, 0, {0.12, 0.01}},
+               {{0.3, 0.35}, {4, 3.8}, {1, 1}, 0, 1, {0.02, -0.03}}, /* rims of one size */
+               {{0.3, 0.8}, {1, 4}, {1, 1}, 0, 0, {9, 0.0}}}; /* one of them saw no rim */
+  enum { CASES = sizeof cases / sizeof cases[0] };
   store *s = open_store("best.db", STORE_SCREEN);
   int64_t ids[2], queue = 0;
   assert_int_equal(store_add_reference(s, "r1", "One", "1.json", &ids[0]), 0);
   assert_int_equal(store_add_reference(s, "r2", "Two", "2.json", &ids[1]), 0);
-  queue_listings(s, 5, (const char *const[]){"a", "b", "c", "d", "e"});
-  for (int i = 0; i < 5; i++) {
+  queue_listings(s, CASES,
+                 (const char *const[]){"a", "b", "c", "d", "e", "f", "g", "h", "i"});
+  for (int i = 0; i < CASES; i++) {
     char words[] = "", json[] = "{}";
     store_judgement j[2] = {{.made = 1}, {.made = 1}};
     store_photo photo = {.judgement_count = 2, .judgements = j};
@@ -369,6 +378,7 @@ static void the_reference_that_fits_speaks(void **state) {
                                .evidence = cases[i].evidence[k],
                                .p_value = 0.5,
                                .doubt = cases[i].doubt[k],
+                               .rim = cases[i].rim[k] < 9 ? cases[i].rim[k] : (double)NAN,
                                .decoy_evidence = (double)NAN};
     store_entry entry;
     assert_int_equal(store_next(s, queue, ids, 2, &entry), 1);
@@ -377,7 +387,7 @@ static void the_reference_that_fits_speaks(void **state) {
     store_entry_clear(&entry);
   }
   store_close(s);
-  for (int i = 0; i < 5; i++) {
+  for (int i = 0; i < CASES; i++) {
     char question[200];
     snprintf(question, sizeof question, "SELECT best_reference_id FROM photo WHERE sha256='p%d'",
              i);

@@ -13,7 +13,7 @@
 #include <unistd.h>
 
 #include "command.h"
-#include "digest.h"
+#include "digest_reference.h"
 #include "finds.h"
 
 enum { SHORT_LIST = 20, EXIT_STOPPED = 130 };
@@ -154,25 +154,6 @@ static int check_options(const screen_options *options) {
   return command_misused(&screen_command);
 }
 
-/* References are told apart by their content. */
-static int hash_file(const char *path, char sha256[DIGEST_TEXT_BYTES]) {
-  FILE *file = fopen(path, "rb");
-  char *bytes = NULL;
-  size_t count = 0;
-  FILE *memory = file ? open_memstream(&bytes, &count) : NULL;
-  char chunk[4096];
-  size_t n;
-  while (memory && (n = fread(chunk, 1, sizeof chunk, file)) > 0)
-    fwrite(chunk, 1, n, memory);
-  int status = memory && !ferror(file) && fclose(memory) == 0 ? 0 : -1;
-  if (status == 0)
-    digest_sha256(bytes, count, sha256);
-  if (file)
-    fclose(file);
-  free(bytes);
-  return status;
-}
-
 static int load_references(screen_run *run) {
   for (int i = 0; i < run->options->reference_count; i++) {
     udg_message why = {""};
@@ -189,10 +170,8 @@ static int note_references(screen_run *run) {
   for (int i = 0; i < run->options->reference_count; i++) {
     const char *path = run->options->reference_paths[i];
     char sha256[DIGEST_TEXT_BYTES];
-    if (hash_file(path, sha256) != 0) {
-      snprintf(run->why.text, sizeof run->why.text, "%.300s: could not be read", path);
+    if (digest_reference(path, sha256, &run->why) != 0)
       return -1;
-    }
     if (store_add_reference(run->s, sha256, udg_reference_name(run->references[i]), path,
                             &run->reference_ids[i]) != 0) {
       store_fault(run->s, &run->why);

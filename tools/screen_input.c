@@ -160,7 +160,7 @@ static int queue_input(queueing *q, const char *input, int tables) {
 int screen_queue(const screen_options *options, store *s, int64_t *run_id, screen_faults *faults) {
   queueing q = {.s = s, .faults = faults};
   *faults = (screen_faults){0};
-  if (store_begin(s) != 0 || store_clear_queue(s, &q.run_id) != 0)
+  if (store_begin(s) != 0 || store_clear_queue(s, options->again, &q.run_id) != 0)
     return -1;
   *run_id = q.run_id;
   int status = 0;

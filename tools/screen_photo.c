@@ -97,10 +97,14 @@ static int fill(screen_job *job, const udg_image *image, int index, const udg_re
                          .strength = f->strength,
                          .state = f->place > 0 ? state_text(f->state) : NULL,
                          .decoy_evidence = r->judged ? r->decoy_evidence : (double)NAN,
-                         .doubt = (double)NAN};
+                         .doubt = (double)NAN,
+                         .rim = (double)NAN};
   memcpy(j->date, r->date, sizeof j->date);
   if (r->date_to_photo[8] != 0)
     j->doubt = r->registration_runner_up;
+  double diameter_mm = udg_reference_diameter_mm(run->references[index]);
+  if (r->coin_diameter_mm > 0 && diameter_mm > 0)
+    j->rim = log(r->coin_diameter_mm / diameter_mm);
   char *json = NULL;
   if (udg_result_to_json(&run->settings, r, "", &json, NULL) != UDG_OK)
     return -1;

@@ -33,10 +33,7 @@ int screen_claim(screen_run *run, screen_slot *slot, int *needed) {
   }
   slot->hashed = 1;
   int count = run->options->reference_count, claimed = !slot->same_as;
-  if (claimed && run->options->again) {
-    for (int i = 0; i < count; i++)
-      needed[i] = 1;
-  } else if (claimed) {
+  if (claimed) {
     pthread_mutex_lock(&run->store_mutex);
     if (store_known(run->s, slot->photo.sha256, run->reference_ids, count, needed) < 0) {
       run->worker_failed = 1;
@@ -117,7 +114,7 @@ static int fill_slots(screen_run *run, int64_t *queue) {
     *queue = entry.queue;
     screen_slot *slot = slot_at(run, run->tail);
     *slot = (screen_slot){.entry = entry};
-    slot->settled = !run->options->again && entry.photo_id && entry.settled && unchanged(&entry);
+    slot->settled = entry.photo_id && entry.settled && unchanged(&entry);
     pthread_mutex_lock(&run->mutex);
     slot->state = slot->settled ? SLOT_DONE : SLOT_READY;
     run->tail++;

@@ -53,6 +53,10 @@ static const char *const steps[STORE_SCHEMA] = {
     "ALTER TABLE listing ADD COLUMN grade TEXT;"
     "CREATE TABLE mark(listing_id INTEGER PRIMARY KEY REFERENCES listing,"
     "  mark TEXT NOT NULL CHECK(mark IN ('closer', 'no', 'seen')), marked TEXT NOT NULL);",
+
+    "ALTER TABLE run ADD COLUMN again INTEGER;"
+    "ALTER TABLE result ADD COLUMN run_id INTEGER REFERENCES run;"
+    "ALTER TABLE result ADD COLUMN rim REAL;",
 };
 
 static int fail(udg_message *message, const char *path, const char *what) {

@@ -10,7 +10,7 @@
 
 #include "listing.h"
 
-enum { STORE_SCHEMA = 2, STORE_SHA_BYTES = 65, STORE_PICTURES = 3 };
+enum { STORE_SCHEMA = 3, STORE_SHA_BYTES = 65, STORE_PICTURES = 3 };
 
 typedef struct store store;
 
@@ -49,8 +49,9 @@ void store_rollback(store *s);
 int store_add_reference(store *s, const char *sha256, const char *name, const char *path,
                         int64_t *reference_id);
 
-/* Starts the list of this run's photos anew. */
-int store_clear_queue(store *s, int64_t *run_id);
+/* Starts a run with an empty list of photos.  `again`: results that were there
+ * before count as none, but for those of a run with `again` that did not end. */
+int store_clear_queue(store *s, int again, int64_t *run_id);
 int64_t store_queue_length(const store *s);
 
 typedef enum store_added { STORE_ADDED, STORE_DUPLICATE, STORE_FAULT } store_added;
@@ -99,6 +100,8 @@ typedef struct store_judgement {
   const char *state;     /* static; NULL: unknown */
   double decoy_evidence; /* NAN: not told */
   double doubt; /* score of the second-best place for the date over the best's; NAN: no date */
+  double rim;   /* ln of the rim's diameter by the date's scale over the reference's; NAN: no
+                   rim, or no date on it */
   char *words;  /* the answer for a person, a paragraph a line */
   char *json;   /* the result object with an empty photo name */
   char *present_path, *trace_path; /* outlines, SVG path data in px of `upright`; NULL: none */
@@ -118,7 +121,7 @@ typedef struct store_photo {
 
 void store_photo_clear(store_photo *photo);
 
-/* Which references have judged this content; `needed` gets 1 where one has not.
+/* Which references have judged this content (this version of the library); `needed` gets 1 where one has not.
  * 1 when the photo is known, 0, or -1. */
 int store_known(store *s, const char *sha256, const int64_t *reference_ids, int reference_count,
                 int *needed);

@@ -48,18 +48,13 @@ int store_known(store *s, const char *sha256, const int64_t *reference_ids, int 
   int broken = 0;
   int known = find_photo(s, sha256, &photo_id, &broken);
   for (int i = 0; i < reference_count; i++) {
-    needed[i] = !broken;
+    needed[i] = !broken || s->since > 0;
     if (known != 1 || broken)
       continue;
-    sql_query *q =
-        sql_prepare(s->db, "SELECT count(*) FROM result WHERE photo_id=? AND reference_id=?");
-    sql_bind_int(q, 1, photo_id);
-    sql_bind_int(q, 2, reference_ids[i]);
-    if (sql_step(q) != 1)
-      known = -1;
-    else
-      needed[i] = sql_int(q, 0) == 0;
-    sql_reset(q);
+    int judged = store_judged(s, photo_id, reference_ids[i]);
+    if (judged < 0)
+      return -1;
+    needed[i] = !judged;
   }
   return known;
 }
@@ -90,10 +85,11 @@ static int insert_result(store *s, int64_t photo_id, int64_t reference_id,
       s->db,
       "INSERT OR REPLACE INTO result(photo_id, reference_id, version, date, verdict, judged,"
       " evidence, p_value, place, digit, strength, state, decoy_evidence, doubt, words, json,"
-      " present_path, trace_path) VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)");
+      " present_path, trace_path, run_id, rim)"
+      " VALUES(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)");
   sql_bind_int(q, 1, photo_id);
   sql_bind_int(q, 2, reference_id);
-  sql_bind_text(q, 3, UDG_VERSION);
+  sql_bind_text(q, 3, udg_version());
   sql_bind_text(q, 4, j->date[0] ? j->date : NULL);
   sql_bind_text(q, 5, j->verdict);
   sql_bind_int(q, 6, j->judged);
@@ -111,16 +107,23 @@ static int insert_result(store *s, int64_t photo_id, int64_t reference_id,
   sql_bind_text(q, 16, j->json);
   sql_bind_text(q, 17, j->present_path);
   sql_bind_text(q, 18, j->trace_path);
+  sql_bind_int(q, 19, s->run_id);
+  sql_bind_real(q, 20, j->rim);
   return sql_do(q);
 }
 
 static int insert_pictures(store *s, int64_t photo_id, int64_t reference_id,
                            const store_judgement *j) {
+  sql_query *old = sql_prepare(s->db, "DELETE FROM picture WHERE photo_id=? AND reference_id=?");
+  sql_bind_int(old, 1, photo_id);
+  sql_bind_int(old, 2, reference_id);
+  if (sql_do(old) != 0)
+    return -1;
   for (int k = 0; k < STORE_PICTURES; k++) {
     const store_picture *p = &j->pictures[k];
     if (!p->jpeg)
       continue;
-    sql_query *q = sql_prepare(s->db, "INSERT OR REPLACE INTO picture(photo_id, reference_id,"
+    sql_query *q = sql_prepare(s->db, "INSERT INTO picture(photo_id, reference_id,"
                                       " kind, width, height, jpeg) VALUES(?, ?, ?, ?, ?, ?)");
     sql_bind_int(q, 1, photo_id);
     sql_bind_int(q, 2, reference_id);
@@ -134,21 +137,38 @@ static int insert_pictures(store *s, int64_t photo_id, int64_t reference_id,
   return 0;
 }
 
-/* Which reference speaks for the photo.  That of the coin's own type finds one
- * place for its date, another finds several that fit as badly: those with more
- * than 1.25 times the least doubt are out.  Of the others one that judged goes
+/* Which reference speaks for the photo.  On a whole coin that of its own type finds
+ * the rim as far round as its date's digits let expect: those whose rim is off by
+ * more than 5 % beyond the best are out.  The coin's own type finds one place for its
+ * date, another finds several that fit as badly: those with more than 1.25 times the
+ * least doubt are out.  Of the others one that judged goes
  * before one that could not, then the stronger evidence wins.  Equal within half
  * a natural unit is a tie, and said. */
 static const char choose_best[] =
     "WITH r AS (SELECT reference_id, name, date, judged, evidence, ifnull(doubt, 1e9) AS doubt,"
-    "  min(ifnull(doubt, 1e9)) OVER () AS least"
+    "  abs(rim) AS off, min(abs(rim)) OVER () AS least_off"
     "  FROM result JOIN reference USING(reference_id) WHERE photo_id=?1),"
-    " fit AS (SELECT *, max(evidence) OVER () AS top FROM r WHERE doubt <= 1.25*least),"
+    " round AS (SELECT *, min(doubt) OVER () AS least FROM r"
+    "  WHERE off IS NULL OR off <= least_off+0.05),"
+    " fit AS (SELECT *, max(evidence) OVER () AS top FROM round WHERE doubt <= 1.25*least),"
     " best AS (SELECT * FROM fit ORDER BY judged DESC, evidence DESC, doubt, reference_id LIMIT 1)"
     " UPDATE photo SET best_reference_id=(SELECT reference_id FROM best),"
     "  tied=(SELECT group_concat(name || ifnull(', ' || date, ''), '; ') FROM fit"
     "   WHERE judged AND evidence >= top-0.5 AND reference_id<>(SELECT reference_id FROM best))"
     " WHERE photo_id=?1";
+
+/* What an earlier version could not decode and this one could. */
+static int mend_photo(store *s, int64_t photo_id, const store_photo *photo) {
+  char dhash[17];
+  snprintf(dhash, sizeof dhash, "%016llx", (unsigned long long)photo->dhash);
+  sql_query *q = sql_prepare(
+      s->db, "UPDATE photo SET error=NULL, width=?, height=?, dhash=? WHERE photo_id=?");
+  sql_bind_int(q, 1, photo->width);
+  sql_bind_int(q, 2, photo->height);
+  sql_bind_text(q, 3, photo->hashed ? dhash : NULL);
+  sql_bind_int(q, 4, photo_id);
+  return sql_do(q);
+}
 
 static int link_file(store *s, const store_entry *entry, int64_t photo_id) {
   sql_query *q = sql_prepare(s->db, "UPDATE file SET photo_id=?, bytes=?, modified_ns=?, error=NULL"
@@ -176,6 +196,8 @@ int store_keep(store *s, const store_entry *entry, const store_photo *photo,
       return -1;
     any = 1;
   }
+  if (any && broken && mend_photo(s, photo_id, photo) != 0)
+    return -1;
   if (any) {
     sql_query *q = sql_prepare(s->db, choose_best);
     sql_bind_int(q, 1, photo_id);

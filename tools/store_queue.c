@@ -4,6 +4,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include <underdigit/version.h>
+
 #include "store_internal.h"
 
 int store_add_reference(store *s, const char *sha256, const char *name, const char *path,
@@ -22,12 +24,26 @@ int store_add_reference(store *s, const char *sha256, const char *name, const ch
   return sql_do(q);
 }
 
-int store_clear_queue(store *s, int64_t *run_id) {
+/* The first of the runs that judged anew and came to no end since one did. */
+static int64_t first_again(store *s) {
+  return sql_number(s->db,
+                    "SELECT min(run_id) FROM run WHERE again AND run_id > ifnull((SELECT"
+                    " max(run_id) FROM run WHERE again AND outcome='complete'), 0)",
+                    s->run_id);
+}
+
+int store_clear_queue(store *s, int again, int64_t *run_id) {
   s->queued = 0;
-  if (sql_do(sql_prepare(s->db, "UPDATE file SET queue=NULL WHERE queue IS NOT NULL")) != 0 ||
-      sql_do(sql_prepare(s->db, "INSERT INTO run(started) VALUES(datetime('now'))")) != 0)
+  s->since = 0;
+  sql_query *q =
+      sql_prepare(s->db, "INSERT INTO run(started, again) VALUES(datetime('now'), ?)");
+  sql_bind_int(q, 1, again);
+  if (sql_do(q) != 0 ||
+      sql_do(sql_prepare(s->db, "UPDATE file SET queue=NULL WHERE queue IS NOT NULL")) != 0)
     return -1;
-  *run_id = sql_last_id(s->db);
+  *run_id = s->run_id = sql_last_id(s->db);
+  if (again)
+    s->since = first_again(s);
   return 0;
 }
 
@@ -118,17 +134,16 @@ int store_is_queued(store *s, const char *path) {
   return status;
 }
 
-/* How many of the references have judged the photo. */
-static int count_judgements(store *s, int64_t photo_id, const int64_t *reference_ids, int count) {
-  int judged = 0;
-  for (int i = 0; i < count; i++) {
-    sql_query *q = sql_prepare(s->db, "SELECT 1 FROM result WHERE photo_id=? AND reference_id=?");
-    sql_bind_int(q, 1, photo_id);
-    sql_bind_int(q, 2, reference_ids[i]);
-    judged += sql_step(q) == 1;
-    sql_reset(q);
-  }
-  return judged;
+int store_judged(store *s, int64_t photo_id, int64_t reference_id) {
+  sql_query *q = sql_prepare(s->db, "SELECT 1 FROM result WHERE photo_id=? AND reference_id=?"
+                                    " AND version=? AND ifnull(run_id, 0)>=?");
+  sql_bind_int(q, 1, photo_id);
+  sql_bind_int(q, 2, reference_id);
+  sql_bind_text(q, 3, udg_version());
+  sql_bind_int(q, 4, s->since);
+  int status = sql_step(q);
+  sql_reset(q);
+  return status;
 }
 
 int store_next(store *s, int64_t queue, const int64_t *reference_ids, int reference_count,
@@ -147,15 +162,18 @@ int store_next(store *s, int64_t queue, const int64_t *reference_ids, int refere
                            .photo_id = sql_int(q, 2),
                            .bytes = sql_int(q, 3),
                            .modified_ns = sql_int(q, 4),
-                           .settled = (int)sql_int(q, 6),
+                           .settled = sql_int(q, 6) && s->since == 0,
                            .path = strdup(sql_text(q, 5))};
     if (!entry->path)
       status = -1;
   }
   sql_reset(q);
-  if (status == 1 && entry->photo_id && !entry->settled)
-    entry->settled =
-        count_judgements(s, entry->photo_id, reference_ids, reference_count) == reference_count;
+  if (status != 1 || !entry->photo_id || entry->settled)
+    return status;
+  int judged = 0;
+  while (judged < reference_count && store_judged(s, entry->photo_id, reference_ids[judged]) == 1)
+    judged++;
+  entry->settled = judged == reference_count;
   return status;
 }
 

@@ -34,6 +34,8 @@ UDG_API udg_status udg_reference_from_file(const udg_settings *settings, const c
                                            udg_reference **reference, udg_message *message);
 
 UDG_API const char *udg_reference_name(const udg_reference *reference);
+/* Of the coin; 0 when the reference does not tell. */
+UDG_API double udg_reference_diameter_mm(const udg_reference *reference);
 
 /* Dates in file order; NULL when `index` is past the last. */
 UDG_API size_t udg_reference_date_count(const udg_reference *reference);

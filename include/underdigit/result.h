@@ -161,6 +161,13 @@ typedef struct udg_result {
   udg_marker_finding markers[UDG_MARKERS_MAX];
   int die_count;
   udg_die_finding dies[UDG_DIES_MAX];
+  int coin_index; /* which of the photo's coins this is about, rows from the top, from 1; 0: a
+                     close-up, no rim was found */
+  int coin_count; /* rims found for sure in the photo */
+  double coin_centre_px[2];   /* of its rim, upright photo, pixel centres at +0.5 */
+  double coin_diameter_px[2]; /* of its rim, an ellipse: the longer axis, the shorter one */
+  double coin_diameter_mm;    /* of its rim by the scale of the date found, which for a coin of
+                                 this type is the reference's; 0: no date found on a coin */
 } udg_result;
 
 /* One JSON object (docs/results-format.md), no line break inside, terminated.
