@@ -332,7 +332,7 @@ static void killed_runs_go_on(void **state) {
              "UDG_TEST_LOG=log UDG_TEST_DELAY_MS=20 $U screen many -r $R -s killed.db -j 2 & "
              "await %ld; sleep 0.%03u; kill -9 $! 2>/dev/null; wait $!; exit $?",
              /* every third one at once, the others when something was worked on */
-             kills % 3 ? inspections() + 1 + (long)(test_random(&seed) % 6) : 0L,
+             kills % 3 ? inspections() + 1 + (long)(test_random(&seed) % 12) : 0L,
              test_random(&seed) % 40);
     outcome o = run("%s", line);
     if (o.status == 0)
