@@ -23,6 +23,11 @@ static const double SHARE_MIN = 0.10;
  * rim cut off by the photo's border still has a third of its length. */
 static const double OF_BEST_MIN = 0.12;
 
+/* A photo in which no circle agrees better than this shows no rim: letters, digits
+ * and dents of 240 close-ups reach 1.8; the rims of 24 rendered and 74 photographed
+ * coins begin at 2.2. */
+static const double BEST_MIN = 1.9;
+
 typedef struct edge_point {
   float x, y, ux, uy, weight;
 } edge_point;
@@ -189,6 +194,8 @@ udg_status udg_coin_votes_count(udg_coin_votes *votes, const udg_coin_edges *edg
   *seed_count = 0;
   for (double radius = low; radius <= high && status == UDG_OK; radius *= RADIUS_STEP)
     status = radius_count(votes, edges, radius, seeds, seed_count);
+  if (*seed_count && seeds[0].score < BEST_MIN)
+    *seed_count = 0;
   while (*seed_count && seeds[*seed_count - 1].score < OF_BEST_MIN * seeds[0].score)
     (*seed_count)--;
   return status;
