@@ -167,9 +167,10 @@ static udg_status mips_make(udg_find_state *state, const udg_plane *grey) {
   return status;
 }
 
-/* Copies a tile of a flattened copy that begins at (left, top), 0 outside, and
- * takes its spectrum and the energy in the window around each pixel.  The window
- * is the upright one: a turn hardly changes what it holds. */
+/* Copies a tile of a flattened copy that begins at (left, top), 0 outside, moved
+ * round so that the first row of scores is the plan's first, and takes its spectrum and the energy
+ * in the window around each pixel.  The window is the upright one: a turn hardly changes what it
+ * holds. */
 static void tile_load(udg_find_state *state, const udg_find_model *model, int channel, int left,
                       int top) {
   const udg_fft_plan *plan = model->plan;
@@ -181,7 +182,8 @@ static void tile_load(udg_find_state *state, const udg_find_model *model, int ch
   for (int y = 0; y < plan->height; y++) {
     if (top + y < 0 || top + y >= flat->height || to_x <= from_x)
       continue;
-    memcpy(state->tile_pixels + (size_t)y * (size_t)plan->width + from_x,
+    int row = (y - model->reach[1] + 1 + plan->height) % plan->height;
+    memcpy(state->tile_pixels + (size_t)row * (size_t)plan->width + from_x,
            udg_plane_row(flat, top + y) + left + from_x, (size_t)(to_x - from_x) * sizeof(float));
   }
   udg_fft_forward(plan, state->tile_pixels, state->spectrum[channel]);
@@ -194,6 +196,7 @@ static void tile_load(udg_find_state *state, const udg_find_model *model, int ch
   /* Flattened contrast has a variance of about one half; a window with much
    * less lies mostly outside or on a flat patch. */
   float floor_energy = (float)(0.25 * model->window_px);
+  count = (size_t)plan->width * (size_t)plan->rows;
   for (size_t i = 0; i < count; i++)
     share[i] = 1 / fmaxf(share[i], floor_energy);
 }
@@ -207,7 +210,7 @@ static void tile_score(udg_find_state *state, const udg_find_model *model,
     for (int k = udg_find_first[c]; k < udg_find_first[c + 1]; k++) {
       udg_fft_correlate(plan, state->spectrum[c], turn->kernels[k], state->product);
       udg_fft_inverse(plan, state->product, state->tile_pixels);
-      for (int y = model->reach[1] - 1; y <= plan->height - model->reach[1]; y++) {
+      for (int y = 0; y < plan->rows; y++) {
         size_t row = (size_t)y * (size_t)plan->width;
         const float *b = state->tile_pixels + row, *share = state->tile_share[c] + row;
         float *score = state->tile_score + row;
@@ -235,7 +238,7 @@ static void tile_peaks(udg_find_state *state, const udg_find_model *model,
                        const udg_find_turn *turn, int left, int top, double factor) {
   const udg_fft_plan *plan = model->plan;
   double px_per_mm = udg_find_height_px / model->shape.height_mm;
-  for (int y = model->reach[1]; y < plan->height - model->reach[1]; y++)
+  for (int y = 1; y + 1 < plan->rows; y++)
     for (int x = model->reach[0]; x < plan->width - model->reach[0]; x++) {
       const float *at = state->tile_score + (size_t)y * (size_t)plan->width + x;
       float score = *at;
@@ -244,7 +247,7 @@ static void tile_peaks(udg_find_state *state, const udg_find_model *model,
         continue;
       if (score < at[-1] || score < at[1] || score < at[-plan->width] || score < at[plan->width])
         continue;
-      double px = left + x + 0.5, py = top + y + 0.5;
+      double px = left + x + 0.5, py = top + model->reach[1] - 1 + y + 0.5;
       if (!window_inside(model, &state->flat[0].plane, px_per_mm, turn->turn_rad, px, py))
         continue;
       udg_find_pooled found = {.x = px / factor,
@@ -289,6 +292,23 @@ static udg_status channels_make(udg_find_state *state, double factor) {
   return status;
 }
 
+/* Where centres may lie at any of the turns, window_inside(): low <= x < end. */
+static void centres_take(const udg_find_model *model, const udg_plane *flat, int low[2],
+                         int end[2]) {
+  double px_per_mm = udg_find_height_px / model->shape.height_mm;
+  double w = model->shape.half_size_mm[0] * px_per_mm;
+  double h = model->shape.half_size_mm[1] * px_per_mm;
+  double turn = fabs(model->turns[0].turn_rad), c = cos(turn), s = sin(turn);
+  /* Extents rise and fall once over the turns: the least is at one of the ends. */
+  double least[2] = {fmin(w, w * c + h * s), fmin(h, w * s + h * c)};
+  int size[2] = {flat->width, flat->height};
+  for (int i = 0; i < 2; i++) {
+    double margin = fmax((1 - 2 * OUTSIDE_MAX) * least[i] - 0.5, 0);
+    low[i] = (int)floor(margin);
+    end[i] = size[i] - low[i];
+  }
+}
+
 /* All turns at one scale, tile by tile. */
 static udg_status scale_search(udg_find_state *state, const udg_find_model *model, double factor) {
   const udg_fft_plan *plan = model->plan;
@@ -297,8 +317,10 @@ static udg_status scale_search(udg_find_state *state, const udg_find_model *mode
     return status;
   const udg_plane *flat = &state->flat[0].plane;
   int step_x = plan->width - 2 * model->reach[0], step_y = plan->height - 2 * model->reach[1];
-  for (int top = -model->reach[1]; top + model->reach[1] < flat->height; top += step_y)
-    for (int left = -model->reach[0]; left + model->reach[0] < flat->width; left += step_x) {
+  int low[2], end[2];
+  centres_take(model, flat, low, end);
+  for (int top = low[1] - model->reach[1]; top + model->reach[1] < end[1]; top += step_y)
+    for (int left = low[0] - model->reach[0]; left + model->reach[0] < end[0]; left += step_x) {
       for (int c = 0; c < UDG_FIND_CHANNELS; c++)
         tile_load(state, model, c, left, top);
       for (int t = 0; t < model->turn_count; t++) {

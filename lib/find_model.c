@@ -204,8 +204,10 @@ udg_status udg_find_model_create(const udg_settings *settings, const udg_referen
     model->turns[t].turn_rad = half ? turn_max * (t - half) / half : 0;
   reach_take(model, px_per_mm, turn_max);
   /* Tiles three kernels long leave two thirds of each side to the result. */
-  status = udg_fft_plan_get(fft, udg_fft_good_size(6 * model->reach[0]),
-                            udg_fft_good_size(6 * model->reach[1]), &model->plan, message);
+  int tile[2] = {udg_fft_good_size(6 * model->reach[0]), udg_fft_good_size(6 * model->reach[1])};
+  /* The rows of scores, and one more to each side for their maxima. */
+  status = udg_fft_plan_get_rows(fft, tile[0], tile[1], tile[1] - 2 * model->reach[1] + 2,
+                                 &model->plan, message);
   if (status == UDG_OK) {
     status = turns_make(settings, model, px_per_mm);
     if (status == UDG_ERROR_CANCELLED)
