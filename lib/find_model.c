@@ -203,8 +203,11 @@ udg_status udg_find_model_create(const udg_settings *settings, const udg_referen
   for (int t = 0; t < model->turn_count; t++)
     model->turns[t].turn_rad = half ? turn_max * (t - half) / half : 0;
   reach_take(model, px_per_mm, turn_max);
-  /* Tiles three kernels long leave two thirds of each side to the result. */
-  int tile[2] = {udg_fft_good_size(6 * model->reach[0]), udg_fft_good_size(6 * model->reach[1])};
+  /* Tiles three kernels long leave two thirds of that side to the result. Down the
+   * columns, which lie apart in memory, powers of two are twice as fast. */
+  int tile[2] = {udg_fft_good_size(6 * model->reach[0]), 16};
+  while (tile[1] < 4 * model->reach[1])
+    tile[1] *= 2;
   /* The rows of scores, and one more to each side for their maxima. */
   status = udg_fft_plan_get_rows(fft, tile[0], tile[1], tile[1] - 2 * model->reach[1] + 2,
                                  &model->plan, message);
