@@ -18,6 +18,11 @@ enum { BLOCK = 64, LINES = 4 };
 /* As wide as the compiler's target allows; the order of the sums is the same. */
 typedef float vector __attribute__((vector_size(UDG_GRAM_STEP * sizeof(float))));
 
+/* Written out: where floats are computed wider than they are stored (32-bit x86), a
+ * float times a vector is refused. */
+#define EVERYWHERE(x) ((vector){(x), (x), (x), (x), (x), (x), (x), (x)})
+_Static_assert(UDG_GRAM_STEP == 8, "EVERYWHERE() has eight of them");
+
 /* Lines a .. a + 3, columns b .. b + 7 of the block's sum. */
 static inline __attribute__((always_inline)) void tile_add(const float *rows, const float *scaled,
                                                            int count, int stride, double *gram) {
@@ -25,10 +30,10 @@ static inline __attribute__((always_inline)) void tile_add(const float *rows, co
   for (int i = 0; i < count; i++) {
     const float *line = scaled + (size_t)i * (size_t)stride;
     memcpy(&column, rows + (size_t)i * (size_t)stride, sizeof column);
-    s0 += line[0] * column;
-    s1 += line[1] * column;
-    s2 += line[2] * column;
-    s3 += line[3] * column;
+    s0 += EVERYWHERE(line[0]) * column;
+    s1 += EVERYWHERE(line[1]) * column;
+    s2 += EVERYWHERE(line[2]) * column;
+    s3 += EVERYWHERE(line[3]) * column;
   }
   for (int k = 0; k < UDG_GRAM_STEP; k++) {
     gram[k] += (double)s0[k];
