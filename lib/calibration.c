@@ -24,4 +24,4 @@ const double udg_strength_weight[UDG_STRENGTH_TERMS] = {-0.8240, 0.1589, -0.1179
 const double udg_strength_rest[2] = {-0.4797, 0.3758};
 
 /* one, ln strength, ln misfit over peak */
-const double udg_power_weight[3] = {0.7016, 2.2845, -1.2487};
+const double udg_power_weight[3] = {0.2220, 2.0008, -1.1633};

@@ -25,6 +25,7 @@ SIGN = [0, 1, 1, -1, 1, 1, 1, -1, 1, 1, -1, 1]
 # Class, kind of hypothesis, and how many times a true one counts: those two are rare
 # in the sets, and log odds of 0 should part them from the rest evenly.
 MODELS = [("underdigit", 0, 1.0), ("repunched", 1, 2.0), ("doubled", 4, 1.5)]
+FLAG = 0.005  # the default of `flag_p_value`
 TOP = 6  # hypotheses of a photo that are worth learning from
 RIDGE = 0.3
 
@@ -244,7 +245,7 @@ def main():
     null = photos + load(options.null)
     points = chances(null, evidence(null, MODELS[0][1], weights[0]))
     scored = evidence(photos, MODELS[0][1], weights[0])
-    limit = points[0][-1] + points[2] * math.log(points[1][-1] / 0.01)
+    limit = points[0][-1] + points[2] * math.log(points[1][-1] / FLAG)
     print_table(weights, points, learn_strength(photos), learn_power(photos, scored, limit))
 
 
