@@ -11,6 +11,9 @@
 static const double STRONG = 0.65, WEAK = 0.25;
 /* Log odds from which another explanation is put into words. */
 static const double OTHER_FROM = 0.0;
+/* A trace that chance explains no better than this many times what a flag asks for is worth
+ * another look. */
+static const double PERHAPS = 4.0;
 /* Unrest (mean square of the whitened residual) around the digits that texture
  * does not explain. */
 static const double STRAY_UNREST = 2.5;
@@ -142,6 +145,14 @@ static void decide(const udg_settings *settings, const udg_upright *upright, con
   if (result->p_value < settings->flag_p_value && under->log_odds > other) {
     result->verdict = UDG_VERDICT_UNDERDIGIT;
     explain_underdigit(upright, under, result);
+  } else if (result->p_value < PERHAPS * settings->flag_p_value &&
+             under->log_odds > fmax(other, OTHER_FROM)) {
+    result->verdict = UDG_VERDICT_UNDECIDED;
+    udg_result_reason(result,
+                      "strokes as of a %c may show beside the %s digit, too little for a flag: "
+                      "worth another photo, in other light",
+                      result->finding.digit,
+                      place_word(result->finding.place, upright->place_count));
   } else if (doubled->log_odds > OTHER_FROM && doubled->log_odds >= again->log_odds) {
     result->verdict = UDG_VERDICT_DOUBLED;
     udg_result_reason(result, "every digit shows again, all displaced alike");

@@ -2,13 +2,14 @@
 # SPDX-License-Identifier: GPL-2.0-or-later
 """Fits the verdict's weights and the chances of its evidence; prints lib/calibration.c.
 
-  calibrate.py FEATURES.jsonl... [--null FEATURES.jsonl...] [--check]
+  calibrate.py FEATURES.jsonl... [--null FEATURES.jsonl...] [--check [--without NAME,...]]
 
 FEATURES.jsonl is what the program `features` printed of pictures with truth beside
 them (NAME.json beside NAME.jpg). Logistic regression with a small ridge; each weight is
 held to the sign that its sentence in lib/evidence.h demands. --null adds photos whose
 evidence goes into the chances only. --check leaves each coinage out in turn and
-prints how the rest does on it, instead of the table. Needs Debian's python3-numpy and
+prints how the rest does on it, instead of the table; --without does so lacking these features,
+which tells what they are worth. Needs Debian's python3-numpy and
 python3-scipy."""
 import argparse
 import json
@@ -221,8 +222,13 @@ def main():
     parser.add_argument("features", nargs="+")
     parser.add_argument("--null", nargs="*", default=[])
     parser.add_argument("--check", action="store_true")
+    parser.add_argument("--without", default="")
     options = parser.parse_args()
     photos = load(options.features)
+    for name in filter(None, options.without.split(",")):
+        for photo in photos:
+            for h in photo["hypotheses"]:
+                h["x"][NAMES.index(name)] = 0.0
     if options.check:
         coinages = sorted({p["truth"]["type"]["name"] for p in photos})
         for name, kind, times in MODELS:
