@@ -73,17 +73,58 @@ udg_status udg_rescale_smooth(const udg_settings *settings, const udg_plane *sou
   return UDG_OK;
 }
 
-/* Mean of 2 reach + 1 samples, the rim's repeated outside; `step` from sample
- * to sample, `in` and `out` apart. */
-static void box_line(const float *in, float *out, int n, ptrdiff_t step, int reach) {
-  double sum = (reach + 1) * (double)in[0], share = 1.0 / (2 * reach + 1);
-  for (int i = 1; i <= reach; i++)
-    sum += (double)in[(i < n ? i : n - 1) * step];
-  for (int i = 0; i < n; i++) {
-    out[i * step] = (float)(sum * share);
-    int enter = i + reach + 1, leave = i - reach;
-    sum +=
-        (double)in[(enter < n ? enter : n - 1) * step] - (double)in[(leave > 0 ? leave : 0) * step];
+/* Mean of 2 reach + 1 samples along each row, the rim's repeated outside. */
+static void box_rows(const udg_plane *in, int reach, udg_plane *out) {
+  const double share = 1.0 / (2 * reach + 1);
+  const int n = in->width;
+  for (int y = 0; y < in->height; y++) {
+    const float *from = udg_plane_row(in, y);
+    float *to = udg_plane_row(out, y);
+    double sum = (reach + 1) * (double)from[0];
+    for (int i = 1; i <= reach; i++)
+      sum += (double)from[i < n ? i : n - 1];
+    int i = 0;
+    for (; i < n && (i < reach || i + reach + 1 >= n); i++) {
+      int enter = i + reach + 1, leave = i - reach;
+      to[i] = (float)(sum * share);
+      sum += (double)from[enter < n ? enter : n - 1] - (double)from[leave > 0 ? leave : 0];
+    }
+    for (; i + reach + 1 < n; i++) {
+      to[i] = (float)(sum * share);
+      sum += (double)from[i + reach + 1] - (double)from[i - reach];
+    }
+    for (; i < n; i++) {
+      to[i] = (float)(sum * share);
+      sum += (double)from[n - 1] - (double)from[i > reach ? i - reach : 0];
+    }
+  }
+}
+
+enum { STRIP = 256 }; /* columns whose sums go down together */
+
+/* The same along each column. */
+static void box_columns(const udg_plane *in, int reach, udg_plane *out) {
+  const double share = 1.0 / (2 * reach + 1);
+  const int n = in->height;
+  for (int x0 = 0; x0 < in->width; x0 += STRIP) {
+    const int count = in->width - x0 < STRIP ? in->width - x0 : STRIP;
+    double sum[STRIP];
+    for (int x = 0; x < count; x++)
+      sum[x] = (reach + 1) * (double)in->v[x0 + x];
+    for (int j = 1; j <= reach; j++) {
+      const float *row = udg_plane_row(in, j < n ? j : n - 1) + x0;
+      for (int x = 0; x < count; x++)
+        sum[x] += (double)row[x];
+    }
+    for (int y = 0; y < n; y++) {
+      const float *enter = udg_plane_row(in, y + reach + 1 < n ? y + reach + 1 : n - 1) + x0;
+      const float *leave = udg_plane_row(in, y > reach ? y - reach : 0) + x0;
+      float *restrict to = udg_plane_row(out, y) + x0;
+      for (int x = 0; x < count; x++) {
+        to[x] = (float)(sum[x] * share);
+        sum[x] += (double)enter[x] - (double)leave[x];
+      }
+    }
   }
 }
 
@@ -93,10 +134,8 @@ void udg_rescale_mean(udg_plane *plane, double sigma_px, udg_plane *scratch) {
   if (reach < 1)
     return;
   for (int pass = 0; pass < 2; pass++) {
-    for (int y = 0; y < plane->height; y++)
-      box_line(udg_plane_row(plane, y), udg_plane_row(scratch, y), plane->width, 1, reach);
-    for (int x = 0; x < plane->width; x++)
-      box_line(scratch->v + x, plane->v + x, plane->height, plane->width, reach);
+    box_rows(plane, reach, scratch);
+    box_columns(scratch, reach, plane);
   }
 }
 
