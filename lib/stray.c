@@ -8,6 +8,8 @@
  * texture; values are held to this many s.d. before. */
 static const float BRIGHT = 3.0f, CUT = 5.0f;
 static const double SMOOTH_PX = 1.0;
+/* From this share of the coin's radius on, rim and rim teeth. */
+static const double RIM_FROM = 0.88;
 static const int PIXELS_MIN = 12;
 static const double SLENDER = 3.0; /* length over width of a line */
 /* A line found goes on where it shows within so many px of its axis, over gaps up to so many. */
@@ -46,11 +48,25 @@ static udg_status field_open(const udg_settings *settings, const udg_upright *up
   return status;
 }
 
+/* Whether a pixel is field near the date, and not the coin's rim, whose edge is a line as well. */
+static int on_field(const udg_upright *upright, int x, int y) {
+  const udg_reference *reference = upright->reference;
+  if (reference->diameter_mm <= 0.0)
+    return 1;
+  double across[2] = {x + 0.5, y + 0.5};
+  for (int i = 0; i < 2; i++)
+    across[i] =
+        (across[i] - upright->origin_px[i]) / upright->px_per_mm + reference->date_origin_mm[i];
+  return hypot(across[0], across[1]) < RIM_FROM * 0.5 * reference->diameter_mm;
+}
+
 /* Local mean of w r^2 over the pixels that count, 0 elsewhere. */
 static void measure_energy(field *f, const udg_residual *residual) {
-  size_t count = (size_t)f->upright->width * (size_t)f->upright->height;
+  const int width = f->upright->width;
+  size_t count = (size_t)width * (size_t)f->upright->height;
   for (size_t i = 0; i < count; i++) {
-    float weight = residual->weight.v[i];
+    float weight =
+        on_field(f->upright, (int)i % width, (int)i / width) ? residual->weight.v[i] : 0.0f;
     float r = fminf(fmaxf(residual->white.v[i] * sqrtf(weight), -CUT), CUT);
     f->open.v[i] = weight > 0.0f ? 1.0f : 0.0f;
     f->energy.v[i] = weight > 0.0f ? r * r : 0.0f;

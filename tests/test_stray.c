@@ -9,6 +9,7 @@
 
 #include <cmocka.h>
 
+#include "reference_internal.h"
 #include "stage_scene.h"
 
 #define PI 3.14159265358979323846
@@ -93,6 +94,20 @@ static void plain_field_has_none(void **state) {
   assert_true(line.length_px < 0.5 * UDG_UPRIGHT_DIGIT_PX);
 }
 
+/* Below the date, 9.5 mm from the coin's centre: on a coin of 24 mm a mark, of 20 mm its rim. */
+static void the_rim_is_no_line(void **state) {
+  (void)state;
+  double diameter_mm = scene.reference->diameter_mm;
+  stage_strike(&scene);
+  lay_line(-1.2, 0.5, 0.0, 2.4, 0.4);
+  udg_line on_field = look(1.0);
+  scene.reference->diameter_mm = 20.0;
+  udg_line on_rim = look(1.0);
+  scene.reference->diameter_mm = diameter_mm;
+  assert_true(on_field.length_px > 2.0 * work.upright.px_per_mm);
+  assert_true(on_rim.length_px < 0.5 * work.upright.px_per_mm);
+}
+
 static void lacking_memory_is_told(void **state) {
   (void)state;
   stage_strike(&scene);
@@ -116,9 +131,8 @@ static void lacking_memory_is_told(void **state) {
 
 int main(void) {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(a_line_is_measured),
-      cmocka_unit_test(a_line_goes_on_across_a_digit),
-      cmocka_unit_test(plain_field_has_none),
+      cmocka_unit_test(a_line_is_measured),     cmocka_unit_test(a_line_goes_on_across_a_digit),
+      cmocka_unit_test(plain_field_has_none),   cmocka_unit_test(the_rim_is_no_line),
       cmocka_unit_test(lacking_memory_is_told),
   };
   return cmocka_run_group_tests(tests, set_up, tear_down);
