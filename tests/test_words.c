@@ -1,11 +1,11 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 /* The answer in words, on made results. The wording is the program's own, so
  * each check is of what a reader must be able to take from it. */
+#include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
-#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -72,12 +72,23 @@ static void a_trace_is_told_with_place_digit_and_doubt(void **state) {
   (void)state;
   udg_result r = make_result(UDG_VERDICT_UNDERDIGIT);
   /* 0.2 mm both ways: 0.28 mm, 1.6 / 0.283 = 5.66. */
-  const char *has[] = {"coin.jpg", "earlier 6", "the 9 (fourth digit of 2759)",
-                       "above and left of the 9", "inside its opening.", "0.28 mm",
-                       "about 1/6 of a digit's height", "3 degrees counterclockwise",
-                       "about 1 time in 1,700", "p = 0.0006", "a reason to look, not a proof",
-                       "Strong: about 0.5", "between 0.4 and 0.6", "about half lies open",
-                       "made for this test", "nothing beyond the left edge", NULL};
+  const char *has[] = {"coin.jpg",
+                       "earlier 6",
+                       "the 9 (fourth digit of 2759)",
+                       "above and left of the 9",
+                       "inside its opening.",
+                       "0.28 mm",
+                       "about 1/6 of a digit's height",
+                       "3 degrees counterclockwise",
+                       "about 1 time in 1,700",
+                       "p = 0.0006",
+                       "a reason to look, not a proof",
+                       "Strong: about 0.5",
+                       "between 0.4 and 0.6",
+                       "about half lies open",
+                       "made for this test",
+                       "nothing beyond the left edge",
+                       NULL};
   const char *lacks[] = {"%", "cannot tell.", "no overdate", "Weak", NULL};
   expect(&r, has, lacks);
   r.finding.state = UDG_STATE_WEAK;
@@ -105,9 +116,12 @@ static void every_other_verdict_says_no_overdate_was_found(void **state) {
       r.others[0].place = r.verdict == UDG_VERDICT_REPUNCHED ? 2 : 0;
       r.others[0].digit = r.verdict == UDG_VERDICT_REPUNCHED ? '7' : 0;
     }
-    const char *has[] = {cases[i].has, "strong trace would show about 9 times in 10",
-                         "weak one about 4 times in 10", "nearest to an overdate: an earlier 6",
-                         "about 1 time in 5", NULL};
+    const char *has[] = {cases[i].has,
+                         "strong trace would show about 9 times in 10",
+                         "weak one about 4 times in 10",
+                         "nearest to an overdate: an earlier 6",
+                         "about 1 time in 5",
+                         NULL};
     const char *lacks[] = {"%", "A trace of", "Strong:", "a reason to look", NULL};
     expect(&r, has, lacks);
   }
@@ -120,8 +134,7 @@ static void positions_are_told_for_what_has_no_place(void **state) {
   r.others[0] = (udg_finding){.kind = UDG_VERDICT_STRAY, .offset_mm = {-1.2, 0.4}};
   r.others[1] = (udg_finding){.kind = UDG_VERDICT_FRAGMENT, .offset_mm = {0.3, -1.9}};
   const char *has[] = {"Around a spot 0.3 mm right of the date's middle, 1.9 mm above",
-                       "Also Perhaps a mark, 1.2 mm left of the date's middle, 0.4 mm below",
-                       NULL};
+                       "Also Perhaps a mark, 1.2 mm left of the date's middle, 0.4 mm below", NULL};
   const char *lacks[] = {"Perhaps part of a digit", NULL};
   expect(&r, has, lacks);
 }
@@ -153,6 +166,19 @@ static void an_undecided_photo_claims_nothing(void **state) {
   const char *no_date[] = {"This photo cannot tell", NULL};
   const char *no_power[] = {"would show", "p =", NULL};
   expect(&r, no_date, no_power);
+}
+
+static void nearly_a_flag_is_a_perhaps(void **state) {
+  (void)state;
+  udg_result r = make_result(UDG_VERDICT_UNDECIDED);
+  r.p_value = 0.012;
+  const char *has[] = {
+      "Perhaps an earlier 6 at the 9 (fourth digit of 2759). This photo cannot tell.", NULL};
+  const char *none[] = {NULL};
+  expect(&r, has, none);
+  r.p_value = 0.3;
+  const char *perhaps[] = {"Perhaps", NULL};
+  expect(&r, none, perhaps);
 }
 
 static void a_place_without_known_digit_is_counted(void **state) {
@@ -187,12 +213,18 @@ static void directions_go_all_round(void **state) {
   static const struct {
     double x, y;
     const char *text;
-  } cases[] = {{1, 0, "right of"},       {1, 1, "below and right of"},
-               {0, 1, "below"},          {-1, 1, "below and left of"},
-               {-1, 0, "left of"},       {-1, -0.0, "left of"},
-               {-1, -1, "above and left of"}, {0, -1, "above"},
-               {1, -1, "above and right of"}, {0.1, 0.04, "right of"},
-               {0.1, 0.05, "below and right of"}, {0.02, -0.03, "right under"}};
+  } cases[] = {{1, 0, "right of"},
+               {1, 1, "below and right of"},
+               {0, 1, "below"},
+               {-1, 1, "below and left of"},
+               {-1, 0, "left of"},
+               {-1, -0.0, "left of"},
+               {-1, -1, "above and left of"},
+               {0, -1, "above"},
+               {1, -1, "above and right of"},
+               {0.1, 0.04, "right of"},
+               {0.1, 0.05, "below and right of"},
+               {0.02, -0.03, "right under"}};
   for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
     double offset[2] = {cases[i].x, cases[i].y};
     assert_string_equal(words_direction(offset, 1.0), cases[i].text);
@@ -204,10 +236,15 @@ static void chances_are_rounded_not_dressed_up(void **state) {
   static const struct {
     double p;
     const char *text;
-  } cases[] = {{1, "nearly every time"}, {0.5, "about every second time"}, {0.3, "about 1 time in 3"},
-               {0.06, "about 1 time in 17"},      {0.03, "about 1 time in 30"},
-               {0.0101, "about 1 time in 100"},   {0.0034, "about 1 time in 290"},
-               {0.00001, "about 1 time in 100,000"}, {1e-9, "less than 1 time in 100,000"},
+  } cases[] = {{1, "nearly every time"},
+               {0.5, "about every second time"},
+               {0.3, "about 1 time in 3"},
+               {0.06, "about 1 time in 17"},
+               {0.03, "about 1 time in 30"},
+               {0.0101, "about 1 time in 100"},
+               {0.0034, "about 1 time in 290"},
+               {0.00001, "about 1 time in 100,000"},
+               {1e-9, "less than 1 time in 100,000"},
                {1e-300, "less than 1 time in 100,000"}};
   for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
     char text[64];
@@ -231,8 +268,9 @@ static void height_follows_turn_and_perspective(void **state) {
     p[i][0] = (h[0] * at[i][0] + h[1] * at[i][1] + h[2]) / w;
     p[i][1] = (h[3] * at[i][0] + h[4] * at[i][1] + h[5]) / w;
   }
-  double jacobian = ((p[1][0] - p[0][0]) * (p[2][1] - p[0][1]) -
-                     (p[2][0] - p[0][0]) * (p[1][1] - p[0][1])) / (e * e);
+  double jacobian =
+      ((p[1][0] - p[0][0]) * (p[2][1] - p[0][1]) - (p[2][0] - p[0][0]) * (p[1][1] - p[0][1])) /
+      (e * e);
   assert_true(fabs(words_digit_height_mm(&r) - (96 / sqrt(jacobian))) < 1e-4);
   memset(r.date_to_photo, 0, sizeof r.date_to_photo);
   assert_true(words_digit_height_mm(&r) == 0);
@@ -269,6 +307,7 @@ int main(void) {
       cmocka_unit_test(positions_are_told_for_what_has_no_place),
       cmocka_unit_test(other_digits_are_named_only_beside_a_trace),
       cmocka_unit_test(an_undecided_photo_claims_nothing),
+      cmocka_unit_test(nearly_a_flag_is_a_perhaps),
       cmocka_unit_test(a_place_without_known_digit_is_counted),
       cmocka_unit_test(a_title_is_one_sentence),
       cmocka_unit_test(directions_go_all_round),

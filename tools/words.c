@@ -119,8 +119,8 @@ static const char *share_word(double share) {
   static const struct {
     double below;
     const char *word;
-  } words[] = {{0.1, "very little"},       {0.2, "a little"},           {0.3, "about a quarter"},
-               {0.42, "about a third"},    {0.58, "about half"},        {0.71, "about two thirds"},
+  } words[] = {{0.1, "very little"},          {0.2, "a little"},    {0.3, "about a quarter"},
+               {0.42, "about a third"},       {0.58, "about half"}, {0.71, "about two thirds"},
                {0.85, "about three quarters"}};
   for (size_t i = 0; i < sizeof words / sizeof words[0]; i++)
     if (share < words[i].below)
@@ -164,6 +164,9 @@ static const udg_finding *leading_finding(const udg_result *result) {
   return NULL;
 }
 
+/* Chance of a plain coin below which an undecided photo is named a perhaps. */
+static const double NEARLY = 0.05;
+
 static void say_verdict(prose *p, const udg_result *r, const udg_finding *f) {
   switch (r->verdict) {
   case UDG_VERDICT_UNDERDIGIT:
@@ -185,8 +188,10 @@ static void say_verdict(prose *p, const udg_result *r, const udg_finding *f) {
     p->text[0] = (char)toupper((unsigned char)p->text[0]);
     break;
   case UDG_VERDICT_DOUBLED:
-    add(p, "All digits of %s are displaced alike: the date is doubled. No single earlier digit "
-           "stands out.", r->date);
+    add(p,
+        "All digits of %s are displaced alike: the date is doubled. No single earlier digit "
+        "stands out.",
+        r->date);
     break;
   case UDG_VERDICT_FRAGMENT:
     add(p, "A part of a digit lies away from its place. That is no overdate.");
@@ -199,6 +204,12 @@ static void say_verdict(prose *p, const udg_result *r, const udg_finding *f) {
     add(p, "No trace of an earlier digit in %s.", r->date);
     break;
   case UDG_VERDICT_UNDECIDED:
+    /* Strokes that look like one, but not sure enough for a flag. */
+    if (r->judged && r->finding.place > 0 && r->finding.log_ratio > 0 && r->p_value < NEARLY) {
+      add(p, "Perhaps an earlier %c at ", r->finding.digit);
+      add_place(p, r, r->finding.place);
+      add(p, ". ");
+    }
     add(p, "This photo cannot tell.");
     break;
   }
