@@ -15,7 +15,7 @@
 #include "light.h"
 #include "marker.h"
 
-enum { UDG_LOOK_PX_MAX = 80, UDG_LOOK_DECOYS_MAX = 96 };
+enum { UDG_LOOK_PX_MAX = 64, UDG_LOOK_DECOYS_MAX = 64 };
 
 /* What the stages before found in this photo. */
 typedef struct udg_look_scene {

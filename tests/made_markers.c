@@ -1,0 +1,74 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#include "made_markers.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "marker_check.h"
+#include "score.h"
+
+struct made_markers {
+  const made *m;
+  size_t date_index;
+  udg_upright upright;
+  udg_light *light;
+  udg_score *score; /* no hypotheses: markers alone are looked at */
+  udg_look *look;
+};
+
+made_markers *made_markers_open(const made *m, size_t date_index) {
+  made_markers *k = calloc(1, sizeof *k);
+  const udg_settings *s = &m->settings;
+  assert_non_null(k);
+  k->m = m;
+  k->date_index = date_index;
+  assert_int_equal(udg_upright_create(s, m->reference, date_index, &k->upright, NULL), UDG_OK);
+  assert_int_equal(udg_light_create(s, &k->upright, &k->light, NULL), UDG_OK);
+  k->score = calloc(1, sizeof *k->score);
+  assert_non_null(k->score);
+  assert_int_equal(udg_look_create(s, &k->look, NULL), UDG_OK);
+  return k;
+}
+
+void made_markers_close(made_markers *k) {
+  udg_look_destroy(k->look);
+  free(k->score);
+  udg_light_destroy(k->light);
+  udg_upright_destroy(&k->upright);
+  free(k);
+}
+
+/* The true pose, off by a little. */
+static udg_registration pose_of(const ti_scene *scene, ti_rng *rng) {
+  udg_registration r = {.place_count = scene->date->place_count,
+                        .digit_height_px = scene->camera.digit_px};
+  double h = scene->date->height_mm;
+  udg_homography off = udg_homography_similarity(
+      1.0 + 0.004 * ti_rng_normal(rng), 0.003 * ti_rng_normal(rng), 0.01 * h * ti_rng_normal(rng),
+      0.01 * h * ti_rng_normal(rng));
+  r.date_to_photo = udg_homography_after(&scene->camera.date_to_photo, &off);
+  for (int i = 0; i < r.place_count; i++) {
+    r.place_offset_mm[i][0] = scene->coin.digits[i].dx;
+    r.place_offset_mm[i][1] = scene->coin.digits[i].dy;
+    r.place_turn_rad[i] = scene->coin.digits[i].turn_rad;
+  }
+  return r;
+}
+
+void made_markers_look(made_markers *k, const ti_scene *scene, const udg_plane *grey, ti_rng *rng,
+                       udg_result *result) {
+  udg_registration r = pose_of(scene, rng);
+  udg_coin_result none = {.count = 0};
+  memset(result, 0, sizeof *result);
+  assert_int_equal(udg_upright_make(&k->upright, grey, &r, NULL), UDG_OK);
+  assert_int_equal(udg_light_fit(k->light, &k->upright, NULL), UDG_OK);
+  const udg_look_scene look = {k->m->reference, k->date_index, grey, &r, k->light, &none};
+  assert_int_equal(udg_markers_check(k->look, &look, k->score, result, NULL), UDG_OK);
+}
