@@ -11,7 +11,7 @@
  * where all the shading is, wider on the foot. */
 static const double KNOTS[UDG_LIGHT_KNOTS] = {-1.0, -0.5, -0.2, 0.0, 0.2, 0.4, 0.6, 0.8, 1.0, 1.3};
 /* s.d. of the blurred covers in digit heights: light kept out of the openings. */
-static const double COVER_SIGMA[3] = {0.06, 0.12, 0.24};
+const double udg_light_cover_sigma[3] = {0.06, 0.12, 0.24};
 static const float FIT_FROM_PX = -12.0f; /* field this far off still tells of the ground */
 static const float NEAR_FROM_PX = -2.0f; /* pixels that set the scale of the misfit */
 static const double TUKEY = 4.0;
@@ -156,7 +156,7 @@ static void make_covers(udg_light *light, const udg_upright *upright) {
   for (int k = 0; k < 3; k++) {
     for (size_t i = 0; i < count; i++)
       light->cover[k].v[i] = fminf(fmaxf(upright->distance.v[i] + 0.5f, 0.0f), 1.0f);
-    udg_plane_blur(&light->cover[k], COVER_SIGMA[k] * UDG_UPRIGHT_DIGIT_PX, &light->scratch);
+    udg_plane_blur(&light->cover[k], udg_light_cover_sigma[k] * UDG_UPRIGHT_DIGIT_PX, &light->scratch);
   }
 }
 

@@ -58,6 +58,10 @@ void udg_light_destroy(udg_light *light);
 
 /* Robust fit (Tukey's biweight, c = 4 robust s.d.) over the digits and a
  * quarter of their height around.  ARGUMENT when too few pixels are usable. */
+/* s.d. of the blurred covers in digit heights.  The cover terms are, for each, blurred cover
+ * times outside and times inside, from coefficient KNOTS * PER_KNOT on. */
+extern const double udg_light_cover_sigma[3];
+
 udg_status udg_light_fit(udg_light *light, const udg_upright *upright, udg_message *message);
 
 #endif

@@ -25,14 +25,38 @@ static udg_plane view(const udg_plane *plane, int size) {
   return (udg_plane){size, size, plane->v};
 }
 
+/* The light that relief keeps from what is beside and on top of it: without it the edges'
+ * own part of the model is not what an edge looks like. */
+static void draw_covers(udg_look *look, const udg_plane *distance, udg_plane *shade) {
+  const udg_look_scene *scene = &look->scene;
+  const double *c = scene->light->coefficient + UDG_LIGHT_KNOTS * UDG_LIGHT_PER_KNOT;
+  int size = distance->width, count = size * size;
+  udg_plane cover = view(&look->scratch[7], size), spare = view(&look->scratch[0], size);
+  double height_px = scene->reference->dates[scene->date_index].height_mm * look->patch.px_per_mm;
+  memset(shade->v, 0, sizeof(float) * (size_t)count);
+  if (look->bare)
+    return;
+  for (int k = 0; k < 3; k++) {
+    float outside = (float)c[2 * k], within = (float)c[2 * k + 1];
+    for (int i = 0; i < count; i++)
+      cover.v[i] = fminf(fmaxf(distance->v[i] + 0.5f, 0.0f), 1.0f);
+    udg_plane_blur(&cover, udg_light_cover_sigma[k] * height_px, &spare);
+    for (int i = 0; i < count; i++) {
+      float inside = fminf(fmaxf(distance->v[i] + 0.5f, 0.0f), 1.0f);
+      shade->v[i] += cover.v[i] * (outside * (1.0f - inside) + within * inside);
+    }
+  }
+}
+
 void udg_look_draw(udg_look *look, udg_plane *distance, double bevel_px, double turn_rad,
                    udg_plane *image) {
   int size = distance->width;
   udg_plane cosine = view(&look->scratch[0], size), sine = view(&look->scratch[1], size);
   udg_plane sharp = view(&look->scratch[2], size), spare = view(&look->scratch[3], size);
+  draw_covers(look, distance, image);
   udg_edge_direction(distance, &cosine, &sine, &sharp, &spare);
   for (int i = 0; i < size * size; i++)
-    image->v[i] =
+    image->v[i] +=
         udg_look_lit(look->scene.light, (double)distance->v[i] / bevel_px,
                      atan2((double)sine.v[i], (double)cosine.v[i]) + turn_rad, (double)sharp.v[i]);
 }

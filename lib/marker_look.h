@@ -55,6 +55,7 @@ typedef struct udg_look {
   udg_look_patch patch;
   udg_plane scratch[8]; /* UDG_LOOK_PX_MAX squared, cut to `size` */
   udg_plane mark;       /* T, size of the patch */
+  int bare; /* edges alone are drawn, without the light that relief keeps away */
   double sd;            /* of the residual where no marker is, levels */
   udg_buffer window, window_scratch;
   udg_buffer strip, strip_usable, strip_scratch;

@@ -258,5 +258,10 @@ udg_status udg_look_rim(udg_look *look, const udg_marker *marker, udg_look_tally
     return status;
   find_pitch(look, &s);
   take_teeth(look, &s);
-  return look_round(look, marker, &s, tally, message);
+  /* Between teeth the light that digits keep from an open field is no guide: on drawn coins
+     lines across the rim are told better by their edges alone. */
+  look->bare = 1;
+  status = look_round(look, marker, &s, tally, message);
+  look->bare = 0;
+  return status;
 }

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "crossing.h"
+#include "hub.h"
 #include "image_internal.h"
 
 udg_status udg_inspector_create(const udg_settings *settings, const udg_reference *reference,
@@ -309,15 +310,21 @@ udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_m
 
 udg_status udg_pipeline_markers(udg_inspector *inspector, size_t date_index, udg_result *result,
                                 udg_message *message) {
+  const udg_reference *reference = inspector->reference;
   const udg_date_work *work = &inspector->dates[date_index];
+  int in_hub = udg_hub_has(reference, date_index);
   udg_status status = UDG_OK;
-  if (inspector->reference->marker_count == 0)
+  if (reference->marker_count == 0 && !in_hub)
     return UDG_OK;
   if (!inspector->look)
     status = udg_look_create(&inspector->settings, &inspector->look, message);
-  if (status != UDG_OK)
-    return status;
-  const udg_look_scene scene = {inspector->reference,     date_index,  &inspector->grey.plane,
+  const udg_look_scene scene = {reference,   date_index,      &inspector->grey.plane,
                                 &inspector->registration, work->light, &inspector->rims};
-  return udg_markers_check(inspector->look, &scene, work->score, result, message);
+  if (status == UDG_OK && in_hub)
+    status = udg_hub_look(inspector->look, &scene, &result->hub, message);
+  if (status == UDG_OK && in_hub)
+    udg_hub_name(reference, result);
+  if (status == UDG_OK)
+    status = udg_markers_check(inspector->look, &scene, work->score, result, message);
+  return status;
 }

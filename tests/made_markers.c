@@ -11,6 +11,7 @@
 
 #include <cmocka.h>
 
+#include "hub.h"
 #include "marker_check.h"
 #include "score.h"
 
@@ -71,4 +72,14 @@ void made_markers_look(made_markers *k, const ti_scene *scene, const udg_plane *
   assert_int_equal(udg_light_fit(k->light, &k->upright, NULL), UDG_OK);
   const udg_look_scene look = {k->m->reference, k->date_index, grey, &r, k->light, &none};
   assert_int_equal(udg_markers_check(k->look, &look, k->score, result, NULL), UDG_OK);
+}
+
+void made_hub_look(made_markers *k, const ti_scene *scene, const udg_plane *grey, ti_rng *rng,
+                   udg_hub_finding *hub) {
+  udg_registration r = pose_of(scene, rng);
+  udg_coin_result none = {.count = 0};
+  assert_int_equal(udg_upright_make(&k->upright, grey, &r, NULL), UDG_OK);
+  assert_int_equal(udg_light_fit(k->light, &k->upright, NULL), UDG_OK);
+  const udg_look_scene look = {k->m->reference, k->date_index, grey, &r, k->light, &none};
+  assert_int_equal(udg_hub_look(k->look, &look, hub, NULL), UDG_OK);
 }

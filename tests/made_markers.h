@@ -20,4 +20,8 @@ void made_markers_close(made_markers *k);
 void made_markers_look(made_markers *k, const ti_scene *scene, const udg_plane *grey, ti_rng *rng,
                        udg_result *result);
 
+/* The hub of the date looked at as a whole, at the true pose off by a little. */
+void made_hub_look(made_markers *k, const ti_scene *scene, const udg_plane *grey, ti_rng *rng,
+                   udg_hub_finding *hub);
+
 #endif

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 #include "words.h"
+#include "words_known.h"
 
 #include <ctype.h>
 #include <math.h>
@@ -385,6 +386,7 @@ void words_print(FILE *out, const char *photo, const udg_result *r, int columns)
   }
   print_others(out, r, f, columns);
   print_list(out, "Why", r->reason_count, r->reasons, columns);
+  words_known(out, r, columns);
   print_list(out, "Cannot tell", r->limit_count, r->limits, columns);
   fputc('\n', out);
 }

@@ -116,6 +116,22 @@ typedef struct udg_die_finding {
   char words[UDG_REASON_BYTES];
 } udg_die_finding;
 
+/* A date in the hub, looked at as a whole: whether the hub was set twice. */
+typedef struct udg_hub_finding {
+  int applies; /* 0: the date is punched into each die, or too little of it can be looked at */
+  double log_ratio;    /* ln chance of what is seen if all shows twice, displaced alike, over the
+                          chance if it does not; the legend's part included */
+  double shift_mm[2];  /* second image less first at the date; x right, y down */
+  double turn_deg;     /* of the second image about the date, clockwise positive; needs a legend */
+  int place;           /* from 1, where the two hubs may differ; 0: not told */
+  char digit;          /* the earlier one that explains that place best */
+  double digit_lead;   /* how much better than the present digit again, in scores */
+  double rest_log_ratio;  /* as log_ratio, that place left out */
+  double rest_shift_mm[2];
+  int legend_letters;  /* of the design that were looked at */
+  double legend_log_ratio;
+} udg_hub_finding;
+
 typedef struct udg_adequacy {
   double digit_height_px;
   double noise;         /* standard deviation, grey levels of 255 */
@@ -168,6 +184,7 @@ typedef struct udg_result {
   double coin_diameter_px[2]; /* of its rim, an ellipse: the longer axis, the shorter one */
   double coin_diameter_mm;    /* of its rim by the scale of the date found, which for a coin of
                                  this type is the reference's; 0: no date found on a coin */
+  udg_hub_finding hub;
 } udg_result;
 
 /* One JSON object (docs/results-format.md), no line break inside, terminated.

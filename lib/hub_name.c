@@ -1,0 +1,77 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* What the second impression of a hub, or its absence, means for the verdict. */
+#include <math.h>
+
+#include "hub.h"
+#include "name.h"
+
+/* Log ratio from which on the date is taken for doubled. */
+static const double DOUBLED_FROM = 1.5;
+/* So much better than the present digit again must the earlier one explain its place. */
+static const double DIGIT_LEAD = 0.35;
+
+/* With a date in the hub a digit cannot have been punched: what looks like one has no hub
+ * behind it. */
+static void drop_loose_digit(const udg_reference *reference, udg_result *result) {
+  udg_finding other = result->finding;
+  other.kind = UDG_VERDICT_FRAGMENT;
+  result->verdict = UDG_VERDICT_FRAGMENT;
+  /* Where it lies, as fragments are told: the place's middle plus the offset. */
+  for (int axis = 0; axis < 2; axis++)
+    for (size_t i = 0; i < reference->date_count; i++) {
+      udg_place_view view;
+      if (udg_reference_place(reference, result->date, other.place, &view) == UDG_OK &&
+          i == 0)
+        other.offset_mm[axis] += view.centre_mm[axis] +
+                                 result->place_offset_mm[other.place - 1][axis];
+    }
+  other.place = 0;
+  if (result->other_count < UDG_OTHERS_MAX)
+    result->others[result->other_count++] = other;
+  udg_result_reason(result,
+                    "a loose digit alone is no overdate here: since %d the date is part of the "
+                    "hub, and neither the other digits nor the design show twice",
+                    reference->date_in_hub_since);
+}
+
+void udg_hub_name(const udg_reference *reference, udg_result *result) {
+  const udg_hub_finding *hub = &result->hub;
+  if (!hub->applies || !result->judged)
+    return;
+  int overdate = hub->rest_log_ratio > DOUBLED_FROM && hub->place > 0 &&
+                 hub->digit_lead > DIGIT_LEAD;
+  if (overdate) {
+    udg_finding *f = &result->finding;
+    if (f->place != hub->place || f->digit != hub->digit)
+      *f = (udg_finding){.place = hub->place,
+                         .digit = hub->digit,
+                         .kind = UDG_VERDICT_UNDERDIGIT,
+                         .offset_mm = {hub->rest_shift_mm[0], hub->rest_shift_mm[1]},
+                         .turn_deg = hub->turn_deg,
+                         .strength_interval = {0.0, 1.0},
+                         .log_ratio = hub->rest_log_ratio};
+    result->verdict = UDG_VERDICT_UNDERDIGIT;
+    result->evidence = fmax(result->evidence, hub->rest_log_ratio);
+    result->p_value = udg_evidence_p_value(result->evidence);
+    udg_result_reason(result,
+                      "the other digits show twice, all displaced alike, and beside the %s digit "
+                      "stands a %c displaced as they are: an earlier hub",
+                      hub->place == result->place_count ? "last" : "third", hub->digit);
+  } else if (hub->log_ratio > DOUBLED_FROM) {
+    result->verdict = UDG_VERDICT_DOUBLED;
+    udg_finding f = {.kind = UDG_VERDICT_DOUBLED,
+                     .offset_mm = {hub->shift_mm[0], hub->shift_mm[1]},
+                     .turn_deg = hub->turn_deg,
+                     .strength_interval = {0.0, 1.0},
+                     .log_ratio = hub->log_ratio};
+    int known = 0;
+    for (int i = 0; i < result->other_count; i++)
+      known |= result->others[i].kind == UDG_VERDICT_DOUBLED;
+    if (!known && result->other_count < UDG_OTHERS_MAX)
+      result->others[result->other_count++] = f;
+    udg_result_reason(result, "the hub was set twice: all digits%s show again, none differs",
+                      hub->legend_log_ratio > 0.5 ? " and the letters" : "");
+  } else if (result->verdict == UDG_VERDICT_UNDERDIGIT) {
+    drop_loose_digit(reference, result);
+  }
+}
