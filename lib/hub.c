@@ -7,7 +7,7 @@
 
 #include "relief.h"
 
-enum { SIDE = 9, CELLS = SIDE * SIDE, DECOYS = 48, ITEMS_MAX = 16, TURNS = 5, WAYS = 7 };
+enum { SIDE = 7, CELLS = SIDE * SIDE, DECOYS = 48, ITEMS_MAX = 16, TURNS = 5, WAYS = 7 };
 
 /* Displacements looked at: up to STEP (SIDE - 1) / 2 each way, digit heights; what is nearer
  * than LEAST can be the softness of an edge. */
@@ -16,7 +16,7 @@ static const double STEP = 0.06, LEAST = 0.05;
 static const double TURN_STEP = 0.005;
 static const double REACH_PX = 40.0;
 /* From z to log ratio, by drawn coins with and without (tests/bench/hub.c). */
-static const double Z_EVEN = 3.2, Z_SLOPE = 1.6, LOG_RATIO_MAX = 9.0;
+static const double Z_EVEN = 1.7, Z_SLOPE = 1.6, LOG_RATIO_MAX = 9.0;
 static const double LEGEND_SLOPE = 0.6, LEGEND_EVEN = 1.0, LEGEND_LEAST = -1.5, LEGEND_MOST = 3.0;
 
 int udg_hub_has(const udg_reference *reference, size_t date_index) {
@@ -39,7 +39,8 @@ static thing digit_at(const udg_look *look, int place, char digit) {
                  {p->centre_mm[0] + scene->registration->place_offset_mm[place][0],
                   p->centre_mm[1] + scene->registration->place_offset_mm[place][1]},
                  p->turn_rad + scene->registration->place_turn_rad[place],
-                 0.5 * hypot(outline->high[0] - outline->low[0], outline->high[1] - outline->low[1])};
+                 0.5 *
+                     hypot(outline->high[0] - outline->low[0], outline->high[1] - outline->low[1])};
 }
 
 /* The second image of `t`, moved by `u`, joined to what is there: look->mark is the change. */
@@ -69,8 +70,8 @@ static udg_status open_patch(udg_look *look, const thing *t, int is_item, double
                              int *usable, udg_message *message) {
   udg_message quiet;
   udg_look_spot spot = {.at_mm = {t->at_mm[0], t->at_mm[1]}, .item = is_item ? 0 : -1};
-  double photo = udg_homography_scale(&look->scene.registration->date_to_photo, t->at_mm[0],
-                                      t->at_mm[1]);
+  double photo =
+      udg_homography_scale(&look->scene.registration->date_to_photo, t->at_mm[0], t->at_mm[1]);
   double reach = t->reach_mm + room_mm, fine = (0.5 * UDG_LOOK_PX_MAX - 2.0) / reach;
   udg_status status = udg_look_patch_make(look, &spot, reach, fmin(fine, 3.0 * photo), &quiet);
   *usable = status == UDG_OK && look->patch.usable_share >= UDG_LOOK_USABLE_LEAST;
@@ -104,10 +105,28 @@ static int turned_cell(int cell, int g) {
 }
 
 typedef struct maps {
-  int count;               /* digits that can be looked at */
+  int count; /* digits that can be looked at */
   int place[UDG_PLACES_MAX];
   double s[UDG_PLACES_MAX][CELLS];
+  double any[UDG_PLACES_MAX][CELLS]; /* the same, or an earlier digit where the hubs may differ */
 } maps;
+
+/* Scores of one digit's second image at each displacement, in the patch that is open. */
+static udg_status fill_map(udg_look *look, const thing *t, double s[CELLS], udg_message *message) {
+  double height = look->scene.reference->dates[look->scene.date_index].height_mm;
+  for (int cell = 0; cell < CELLS; cell++) {
+    double u[2];
+    cell_shift(cell, height, u);
+    s[cell] = 0.0;
+    if (hypot(u[0], u[1]) < LEAST * height)
+      continue;
+    udg_status status = draw_second(look, t, u, message);
+    if (status != UDG_OK)
+      return status;
+    s[cell] = udg_look_match_best(look, 1.0, 0.0).score;
+  }
+  return UDG_OK;
+}
 
 static udg_status fill_maps(udg_look *look, maps *m, udg_message *message) {
   const udg_date *date = &look->scene.reference->dates[look->scene.date_index];
@@ -118,15 +137,19 @@ static udg_status fill_maps(udg_look *look, maps *m, udg_message *message) {
     if (look->settings.cancel && look->settings.cancel(look->settings.user))
       return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled while looking at the hub");
     udg_status status = open_patch(look, &t, 0, 0.3 * date->height_mm, &usable, message);
-    for (int cell = 0; cell < CELLS && status == UDG_OK && usable; cell++) {
-      double u[2];
-      cell_shift(cell, date->height_mm, u);
-      m->s[m->count][cell] = 0.0;
-      if (hypot(u[0], u[1]) < LEAST * date->height_mm)
+    if (status == UDG_OK && usable) {
+      status = fill_map(look, &t, m->s[m->count], message);
+      memcpy(m->any[m->count], m->s[m->count], sizeof m->any[0]);
+    }
+    int own = date->places[p].digit - '0', last = p == date->place_count - 1;
+    for (int d = 0; d < own && last && status == UDG_OK && usable; d++) {
+      double other[CELLS];
+      if (!look->scene.reference->has_digit[d])
         continue;
-      status = draw_second(look, &t, u, message);
-      if (status == UDG_OK)
-        m->s[m->count][cell] = udg_look_match_best(look, 1.0, 0.0).score;
+      t = digit_at(look, p, (char)('0' + d));
+      status = fill_map(look, &t, other, message);
+      for (int cell = 0; cell < CELLS && status == UDG_OK; cell++)
+        m->any[m->count][cell] = fmax(m->any[m->count][cell], other[cell]);
     }
     if (status != UDG_OK)
       return status;
@@ -137,13 +160,14 @@ static udg_status fill_maps(udg_look *look, maps *m, udg_message *message) {
 }
 
 /* Largest sum over the digits but `left_out` (-1: none), each moved by its own symmetry. */
-static double best_sum(const maps *m, const int g[UDG_PLACES_MAX], int left_out, int *cell) {
+static double best_sum(const maps *m, int any, const int g[UDG_PLACES_MAX], int left_out,
+                       int *cell) {
   double best = 0.0;
   for (int c = 0; c < CELLS; c++) {
     double sum = 0.0;
     for (int k = 0; k < m->count; k++)
       if (k != left_out)
-        sum += m->s[k][turned_cell(c, g ? g[k] : 0)];
+        sum += (any ? m->any : m->s)[k][turned_cell(c, g ? g[k] : 0)];
     if (sum > best) {
       best = sum;
       if (cell)
@@ -154,7 +178,7 @@ static double best_sum(const maps *m, const int g[UDG_PLACES_MAX], int left_out,
 }
 
 /* z of the common displacement among decoys of displacements that are not common. */
-static double common_z(const maps *m, int left_out, int *cell) {
+static double common_z(const maps *m, int any, int left_out, int *cell) {
   double mean = 0.0, square = 0.0;
   uint32_t state = 12345u;
   for (int d = 0; d < DECOYS; d++) {
@@ -166,12 +190,12 @@ static double common_z(const maps *m, int left_out, int *cell) {
     }
     if (same)
       g[0] = (g[0] + 2) & 7;
-    double s = best_sum(m, g, left_out, NULL);
+    double s = best_sum(m, any, g, left_out, NULL);
     mean += s / DECOYS;
     square += s * s / DECOYS;
   }
   double sd = sqrt(fmax(square - mean * mean, 0.0));
-  double s = best_sum(m, NULL, left_out, cell);
+  double s = best_sum(m, any, NULL, left_out, cell);
   return (s - mean) / fmax(sd, 0.02 * m->count);
 }
 
@@ -186,8 +210,7 @@ static udg_status other_digit(udg_look *look, const maps *m, int index, const do
   const udg_date *date = &reference->dates[look->scene.date_index];
   int place = m->place[index], usable;
   thing present = digit_at(look, place, date->places[place].digit);
-  udg_status status =
-      open_patch(look, &present, 0, 0.3 * date->height_mm, &usable, message);
+  udg_status status = open_patch(look, &present, 0, 0.3 * date->height_mm, &usable, message);
   for (int d = 0; d < 10 && status == UDG_OK && usable; d++) {
     score[d] = 0.0;
     if (!reference->has_digit[d])
@@ -212,8 +235,7 @@ static udg_status legend_sums(udg_look *look, const double u[2], double sums[WAY
     for (int axis = 0; axis < 2; axis++)
       t.reach_mm = fmax(t.reach_mm, fmax(-t.outline->low[axis], t.outline->high[axis]));
     int usable;
-    udg_status status =
-        open_patch(look, &t, 1, hypot(u[0], u[1]) + 0.1, &usable, message);
+    udg_status status = open_patch(look, &t, 1, hypot(u[0], u[1]) + 0.1, &usable, message);
     if (status != UDG_OK)
       return status;
     if (!usable)
@@ -223,7 +245,8 @@ static udg_status legend_sums(udg_look *look, const double u[2], double sums[WAY
       for (int w = 0; w < TURNS && status == UDG_OK; w++) {
         double turn = TURN_STEP * (w - TURNS / 2), a = 2.0 * acos(-1.0) * g / WAYS;
         double c = cos(a), s = sin(a);
-        double v[2] = {c * u[0] - s * u[1] - turn * t.at_mm[1], s * u[0] + c * u[1] + turn * t.at_mm[0]};
+        double v[2] = {c * u[0] - s * u[1] - turn * t.at_mm[1],
+                       s * u[0] + c * u[1] + turn * t.at_mm[0]};
         status = draw_second(look, &t, v, message);
         sums[g][w] += udg_look_match_best(look, 1.0, 0.0).score;
       }
@@ -254,8 +277,8 @@ static udg_status legend(udg_look *look, udg_hub_finding *hub, udg_message *mess
   /* Few decoys tell a spread badly: never less than a letter's own share. */
   double sd = fmax(sqrt(fmax(square - mean * mean, 0.0)), 0.35 * sqrt(letters));
   hub->legend_letters = letters;
-  hub->legend_log_ratio = fmax(
-      LEGEND_LEAST, fmin(LEGEND_MOST, LEGEND_SLOPE * ((best - mean) / sd - LEGEND_EVEN)));
+  hub->legend_log_ratio =
+      fmax(LEGEND_LEAST, fmin(LEGEND_MOST, LEGEND_SLOPE * ((best - mean) / sd - LEGEND_EVEN)));
   return UDG_OK;
 }
 
@@ -265,7 +288,7 @@ static udg_status find_digit(udg_look *look, const maps *m, udg_hub_finding *hub
   const udg_date *date = &look->scene.reference->dates[look->scene.date_index];
   for (int k = m->count - 1; k >= 0 && m->place[k] >= date->place_count - 2; k--) {
     int cell = CELLS / 2, place = m->place[k];
-    double z = common_z(m, k, &cell), u[2], score[10];
+    double z = common_z(m, 0, k, &cell), u[2], score[10];
     cell_shift(cell, date->height_mm, u);
     udg_status status = other_digit(look, m, k, u, score, message);
     if (status != UDG_OK)
@@ -294,12 +317,13 @@ udg_status udg_hub_look(udg_look *look, const udg_look_scene *scene, udg_hub_fin
   maps m;
   *hub = (udg_hub_finding){.applies = 0};
   udg_look_begin(look, scene);
+  look->dry_foot = 1;
   udg_status status = fill_maps(look, &m, message);
   if (status != UDG_OK || m.count < 2)
     return status;
   int cell = CELLS / 2;
   hub->applies = 1;
-  hub->log_ratio = to_log_ratio(common_z(&m, -1, &cell));
+  hub->log_ratio = to_log_ratio(common_z(&m, 1, -1, &cell));
   cell_shift(cell, date->height_mm, hub->shift_mm);
   if (m.count >= 3)
     status = find_digit(look, &m, hub, message);

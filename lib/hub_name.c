@@ -6,9 +6,9 @@
 #include "name.h"
 
 /* Log ratio from which on the date is taken for doubled. */
-static const double DOUBLED_FROM = 1.5;
+static const double DOUBLED_FROM = 1.0;
 /* So much better than the present digit again must the earlier one explain its place. */
-static const double DIGIT_LEAD = 0.35;
+static const double DIGIT_LEAD = 0.5;
 
 /* With a date in the hub a digit cannot have been punched: what looks like one has no hub
  * behind it. */
@@ -17,14 +17,11 @@ static void drop_loose_digit(const udg_reference *reference, udg_result *result)
   other.kind = UDG_VERDICT_FRAGMENT;
   result->verdict = UDG_VERDICT_FRAGMENT;
   /* Where it lies, as fragments are told: the place's middle plus the offset. */
-  for (int axis = 0; axis < 2; axis++)
-    for (size_t i = 0; i < reference->date_count; i++) {
-      udg_place_view view;
-      if (udg_reference_place(reference, result->date, other.place, &view) == UDG_OK &&
-          i == 0)
-        other.offset_mm[axis] += view.centre_mm[axis] +
-                                 result->place_offset_mm[other.place - 1][axis];
-    }
+  udg_place_view view;
+  if (other.place > 0 && udg_reference_place(reference, result->date, other.place, &view) == UDG_OK)
+    for (int axis = 0; axis < 2; axis++)
+      other.offset_mm[axis] +=
+          view.centre_mm[axis] + result->place_offset_mm[other.place - 1][axis];
   other.place = 0;
   if (result->other_count < UDG_OTHERS_MAX)
     result->others[result->other_count++] = other;
@@ -38,8 +35,8 @@ void udg_hub_name(const udg_reference *reference, udg_result *result) {
   const udg_hub_finding *hub = &result->hub;
   if (!hub->applies || !result->judged)
     return;
-  int overdate = hub->rest_log_ratio > DOUBLED_FROM && hub->place > 0 &&
-                 hub->digit_lead > DIGIT_LEAD;
+  int overdate =
+      hub->rest_log_ratio > DOUBLED_FROM && hub->place > 0 && hub->digit_lead > DIGIT_LEAD;
   if (overdate) {
     udg_finding *f = &result->finding;
     if (f->place != hub->place || f->digit != hub->digit)

@@ -8,11 +8,17 @@
 
 /* Distances are followed this far, px. */
 static const double REACH_PX = 40.0;
+/* Bevel widths outside an outline from where on nothing of its shoulder is left. */
+static const double DRY_FROM = -0.3;
 
-float udg_look_lit(const udg_light *light, double x, double direction_rad, double sharp) {
+float udg_look_lit(const udg_light *light, double x, double direction_rad, double sharp,
+                   int dry_foot) {
   const double turn = 2.0 * acos(-1.0);
   if (!(x > UDG_LIGHT_X_LOW && x < UDG_LIGHT_X_HIGH))
     return 0.0f;
+  if (dry_foot && x < DRY_FROM)
+    return light->flat[(int)lround((x - UDG_LIGHT_X_LOW) / (UDG_LIGHT_X_HIGH - UDG_LIGHT_X_LOW) *
+                                   (UDG_LIGHT_STEPS - 1))];
   double along = (x - UDG_LIGHT_X_LOW) / (UDG_LIGHT_X_HIGH - UDG_LIGHT_X_LOW);
   int step = (int)lround(along * (UDG_LIGHT_STEPS - 1));
   double part = direction_rad / turn - floor(direction_rad / turn);
@@ -56,9 +62,9 @@ void udg_look_draw(udg_look *look, udg_plane *distance, double bevel_px, double 
   draw_covers(look, distance, image);
   udg_edge_direction(distance, &cosine, &sine, &sharp, &spare);
   for (int i = 0; i < size * size; i++)
-    image->v[i] +=
-        udg_look_lit(look->scene.light, (double)distance->v[i] / bevel_px,
-                     atan2((double)sine.v[i], (double)cosine.v[i]) + turn_rad, (double)sharp.v[i]);
+    image->v[i] += udg_look_lit(look->scene.light, (double)distance->v[i] / bevel_px,
+                                atan2((double)sine.v[i], (double)cosine.v[i]) + turn_rad,
+                                (double)sharp.v[i], look->dry_foot);
 }
 
 double udg_look_reach_mm(const udg_look *look, const udg_marker *marker) {

@@ -55,7 +55,8 @@ typedef struct udg_look {
   udg_look_patch patch;
   udg_plane scratch[8]; /* UDG_LOOK_PX_MAX squared, cut to `size` */
   udg_plane mark;       /* T, size of the patch */
-  int bare; /* edges alone are drawn, without the light that relief keeps away */
+  int dry_foot;         /* beyond the foot, edges of all directions look alike */
+  int bare;             /* edges alone are drawn, without the light that relief keeps away */
   double sd;            /* of the residual where no marker is, levels */
   udg_buffer window, window_scratch;
   udg_buffer strip, strip_usable, strip_scratch;
@@ -67,7 +68,8 @@ void udg_look_begin(udg_look *look, const udg_look_scene *scene);
 
 /* How an edge looks: x bevel widths inside the outline, the direction of steepest ascent in
  * the date plane, how sharp that direction is. */
-float udg_look_lit(const udg_light *light, double x, double direction_rad, double sharp);
+float udg_look_lit(const udg_light *light, double x, double direction_rad, double sharp,
+                   int dry_foot);
 /* An image of a distance plane (px) under the photo's light; the distance is smoothed. */
 void udg_look_draw(udg_look *look, udg_plane *distance, double bevel_px, double turn_rad,
                    udg_plane *image);

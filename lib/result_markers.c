@@ -37,6 +37,30 @@ static void write_die(udg_json_writer *writer, const udg_die_finding *die) {
   udg_json_write_close(writer, '}');
 }
 
+static void write_hub(udg_json_writer *writer, const udg_result *result) {
+  const udg_hub_finding *hub = &result->hub;
+  if (!hub->applies) {
+    udg_json_write_null(writer, "hub");
+    return;
+  }
+  udg_json_write_open(writer, "hub", '{');
+  udg_json_write_number(writer, "log_ratio", hub->log_ratio);
+  udg_json_write_numbers(writer, "shift_mm", hub->shift_mm, 2);
+  udg_json_write_number(writer, "turn_deg", hub->turn_deg);
+  if (hub->place > 0) {
+    udg_json_write_number(writer, "place", hub->place);
+    udg_json_write_string(writer, "digit", &hub->digit, 1);
+  } else {
+    udg_json_write_null(writer, "place");
+    udg_json_write_null(writer, "digit");
+  }
+  udg_json_write_number(writer, "digit_lead", hub->digit_lead);
+  udg_json_write_number(writer, "rest_log_ratio", hub->rest_log_ratio);
+  udg_json_write_number(writer, "legend_letters", hub->legend_letters);
+  udg_json_write_number(writer, "legend_log_ratio", hub->legend_log_ratio);
+  udg_json_write_close(writer, '}');
+}
+
 static int within(int count, int most) {
   return count > most ? most : count;
 }
@@ -50,4 +74,5 @@ void udg_result_write_markers(udg_json_writer *writer, const udg_result *result)
   for (int i = 0; i < within(result->die_count, UDG_DIES_MAX); i++)
     write_die(writer, &result->dies[i]);
   udg_json_write_close(writer, ']');
+  write_hub(writer, result);
 }

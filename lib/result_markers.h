@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
-/* The fields "markers" and "dies" of a result. */
+/* The fields "markers", "dies" and "hub" of a result. */
 #ifndef UDG_RESULT_MARKERS_H
 #define UDG_RESULT_MARKERS_H
 

@@ -31,8 +31,12 @@ void made_close(made *m) {
 
 void made_draw(const made *m, const ti_options *options, uint64_t seed, int index, ti_scene *scene,
                udg_plane *grey) {
-  ti_pixels pixels = {0};
   assert_int_equal(ti_make_scene(&m->shapes, m->reference, options, seed, index, 0, scene), UDG_OK);
+  made_picture(m, options, scene, grey);
+}
+
+void made_picture(const made *m, const ti_options *options, ti_scene *scene, udg_plane *grey) {
+  ti_pixels pixels = {0};
   assert_int_equal(ti_picture_draw(&m->shapes, options, scene, 1, &pixels), UDG_OK);
   assert_int_equal(udg_plane_create(&m->settings, pixels.width, pixels.height, grey), UDG_OK);
   for (size_t i = 0; i < (size_t)pixels.width * (size_t)pixels.height; i++) {

@@ -23,6 +23,9 @@ void made_close(made *m);
 void made_draw(const made *m, const ti_options *options, uint64_t seed, int index, ti_scene *scene,
                udg_plane *grey);
 
+/* The picture of a scene that has been changed since it was drawn by chance. */
+void made_picture(const made *m, const ti_options *options, ti_scene *scene, udg_plane *grey);
+
 /* Which of the reference's dates the scene shows. */
 size_t made_date(const made *m, const ti_scene *scene);
 

@@ -51,9 +51,9 @@ static udg_registration pose_of(const ti_scene *scene, ti_rng *rng) {
   udg_registration r = {.place_count = scene->date->place_count,
                         .digit_height_px = scene->camera.digit_px};
   double h = scene->date->height_mm;
-  udg_homography off = udg_homography_similarity(
-      1.0 + 0.004 * ti_rng_normal(rng), 0.003 * ti_rng_normal(rng), 0.01 * h * ti_rng_normal(rng),
-      0.01 * h * ti_rng_normal(rng));
+  udg_homography off =
+      udg_homography_similarity(1.0 + 0.004 * ti_rng_normal(rng), 0.003 * ti_rng_normal(rng),
+                                0.01 * h * ti_rng_normal(rng), 0.01 * h * ti_rng_normal(rng));
   r.date_to_photo = udg_homography_after(&scene->camera.date_to_photo, &off);
   for (int i = 0; i < r.place_count; i++) {
     r.place_offset_mm[i][0] = scene->coin.digits[i].dx;
@@ -82,4 +82,18 @@ void made_hub_look(made_markers *k, const ti_scene *scene, const udg_plane *grey
   assert_int_equal(udg_light_fit(k->light, &k->upright, NULL), UDG_OK);
   const udg_look_scene look = {k->m->reference, k->date_index, grey, &r, k->light, &none};
   assert_int_equal(udg_hub_look(k->look, &look, hub, NULL), UDG_OK);
+}
+
+void made_displace(ti_scene *scene, double heights) {
+  ti_coin *c = &scene->coin;
+  double length = hypot(c->doubling.dx, c->doubling.dy);
+  if (!c->has_doubling || length <= 0)
+    return;
+  double scale = heights * scene->date->height_mm / length;
+  c->doubling.dx *= scale;
+  c->doubling.dy *= scale;
+  if (c->has_under) { /* the earlier digit came with the hub */
+    c->under.offset.dx = c->doubling.dx;
+    c->under.offset.dy = c->doubling.dy;
+  }
 }

@@ -20,6 +20,9 @@ void made_markers_close(made_markers *k);
 void made_markers_look(made_markers *k, const ti_scene *scene, const udg_plane *grey, ti_rng *rng,
                        udg_result *result);
 
+/* Sets how far the second impression of the hub lies off, digit heights; its direction stays. */
+void made_displace(ti_scene *scene, double heights);
+
 /* The hub of the date looked at as a whole, at the true pose off by a little. */
 void made_hub_look(made_markers *k, const ti_scene *scene, const udg_plane *grey, ti_rng *rng,
                    udg_hub_finding *hub);

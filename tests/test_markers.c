@@ -94,8 +94,8 @@ static void state_follows_digit_and_markers(void **state) {
 /* ---- words */
 
 static udg_die_finding die_of(double digit, int present, int absent) {
-  udg_die_finding die = {.place = 4, .earlier = '2', .digit_log_ratio = digit,
-                         .present = present, .absent = absent};
+  udg_die_finding die = {
+      .place = 4, .earlier = '2', .digit_log_ratio = digit, .present = present, .absent = absent};
   snprintf(die.id, sizeof die.id, "1843-over-2");
   return die;
 }

@@ -24,8 +24,7 @@ void words_marker(const udg_marker_finding *m, char *text, size_t text_bytes) {
            m->in_view ? udg_marker_answer_text(m->answer) : "not in the photo");
 }
 
-static void list_markers(const udg_result *r, const udg_die_finding *die, char *text,
-                         size_t room) {
+static void list_markers(const udg_result *r, const udg_die_finding *die, char *text, size_t room) {
   for (int i = 0; i < r->marker_count; i++) {
     const udg_marker_finding *m = &r->markers[i];
     char one[160];
@@ -78,8 +77,10 @@ void words_order(FILE *out, words_state *states, size_t count, int columns) {
         /* Where intervals overlap the order is a guess. */
         int sure = k > i && states[k].low > states[k - 1].high;
         snprintf(text + used, sizeof text - used, "%s %s (%.2f, %.2f to %.2f)",
-                 k == i ? "" : sure ? " before" : " perhaps before", states[k].photo,
-                 states[k].state, states[k].low, states[k].high);
+                 k == i ? ""
+                 : sure ? " before"
+                        : " perhaps before",
+                 states[k].photo, states[k].state, states[k].low, states[k].high);
       }
       words_paragraph(out, "Order", text, columns);
     }

@@ -121,6 +121,7 @@ typedef struct udg_hub_finding {
   int applies; /* 0: the date is punched into each die, or too little of it can be looked at */
   double log_ratio;    /* ln chance of what is seen if all shows twice, displaced alike, over the
                           chance if it does not; the legend's part included */
+  /* the last digit may be an earlier one in that image */
   double shift_mm[2];  /* second image less first at the date; x right, y down */
   double turn_deg;     /* of the second image about the date, clockwise positive; needs a legend */
   int place;           /* from 1, where the two hubs may differ; 0: not told */
