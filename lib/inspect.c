@@ -77,39 +77,13 @@ static void tell_limits(const udg_light *light, udg_result *result) {
     udg_result_limit(result, "a weak trace could be missed");
 }
 
-/* Numbers as one reads a page: a rim whose middle lies above half of a row's first is
- * of that row. */
-static int reading_number(const udg_coin_result *rims, int coin) {
-  int order[UDG_COINS_MAX], count = rims->count;
-  for (int i = 0; i < count; i++) {
-    int at = i;
-    for (; at > 0 && rims->coins[order[at - 1]].centre[1] > rims->coins[i].centre[1]; at--)
-      order[at] = order[at - 1];
-    order[at] = i;
-  }
-  for (int row = 0, end; row < count; row = end) {
-    const udg_ellipse *first = &rims->coins[order[row]];
-    end = row + 1;
-    while (end < count && rims->coins[order[end]].centre[1] < first->centre[1] + first->semi[1])
-      end++;
-    int left = 0, inside = 0;
-    for (int i = row; i < end; i++) {
-      left += rims->coins[order[i]].centre[0] < rims->coins[coin].centre[0];
-      inside |= order[i] == coin;
-    }
-    if (inside)
-      return row + left + 1;
-  }
-  return coin + 1;
-}
-
 static void tell_coin(const udg_inspector *inspector, double scale, udg_result *result) {
   const udg_coin_result *rims = &inspector->rims;
   result->coin_count = rims->sure_count;
   if (inspector->coin < 0)
     return;
   const udg_ellipse *rim = &rims->coins[inspector->coin];
-  result->coin_index = rims->sure_count > 0 ? reading_number(rims, inspector->coin) : 1;
+  result->coin_index = rims->sure_count > 0 ? udg_pipeline_coin_number(rims, inspector->coin) : 1;
   if (rims->sure_count == 0) /* doubtful until a date was found on it */
     result->coin_count = 1;
   for (int i = 0; i < 2; i++) {
@@ -176,8 +150,9 @@ static void begin(const udg_inspector *inspector, const udg_image *image, udg_re
   result->p_value = 1.0;
 }
 
-static udg_status inspect(udg_inspector *inspector, const udg_image *image, const char *date,
-                          udg_result *result, udg_message *message) {
+/* `coin` 0: the one whose date is found most surely, or the close-up. */
+static udg_status inspect(udg_inspector *inspector, const udg_image *image, int coin,
+                          const char *date, udg_result *result, udg_message *message) {
   double clock = udg_clock_ms();
   size_t date_index = 0;
   inspector->shown = -1;
@@ -187,7 +162,9 @@ static udg_status inspect(udg_inspector *inspector, const udg_image *image, cons
     status = udg_pipeline_take(inspector, image, message);
   stage_done(result, "take", &clock);
   if (status == UDG_OK)
-    status = udg_pipeline_locate_best(inspector, date, &date_index, message);
+    status = coin > 0
+                 ? udg_pipeline_locate_coin(inspector, date, coin, &date_index, message)
+                 : udg_pipeline_locate_best(inspector, date, &date_index, message);
   stage_done(result, "register", &clock);
   if (status != UDG_OK)
     return status;
@@ -228,22 +205,21 @@ static void cut_short(const udg_inspector *inspector, udg_result *result) {
   result->marker_count = result->die_count = 0;
 }
 
-udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const char *date,
-                       udg_result *result, udg_message *message) {
-  if (!inspector || !image || !result)
-    return udg_fail(message, UDG_ERROR_ARGUMENT, "udg_inspect: NULL argument");
+static udg_status inspect_within_limits(udg_inspector *inspector, const udg_image *image, int coin,
+                                        const char *date, udg_result *result,
+                                        udg_message *message) {
   udg_message fault = {""};
   double started = udg_clock_ms();
   const int held = inspector->used;
   udg_budget *budget = &inspector->budget;
   udg_budget_start(budget);
   inspector->used = 1;
-  udg_status status = inspect(inspector, image, date, result, &fault);
+  udg_status status = inspect(inspector, image, coin, date, result, &fault);
   if (status != UDG_OK && budget->end == UDG_BUDGET_MEMORY && held) {
     /* What earlier photos left behind took the room: the answer must not hang on it. */
     udg_pipeline_reset(inspector);
     budget->end = UDG_BUDGET_OPEN;
-    status = inspect(inspector, image, date, result, &fault);
+    status = inspect(inspector, image, coin, date, result, &fault);
   }
   if (status != UDG_OK && budget->end != UDG_BUDGET_OPEN) {
     cut_short(inspector, result);
@@ -256,6 +232,21 @@ udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const c
   if (status != UDG_OK && message)
     *message = fault;
   return status;
+}
+
+udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const char *date,
+                       udg_result *result, udg_message *message) {
+  if (!inspector || !image || !result)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "udg_inspect: NULL argument");
+  return inspect_within_limits(inspector, image, 0, date, result, message);
+}
+
+udg_status udg_inspect_coin(udg_inspector *inspector, const udg_image *image, int coin,
+                            const char *date, udg_result *result, udg_message *message) {
+  if (!inspector || !image || !result || coin < 1)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "udg_inspect_coin: NULL argument or coin %d",
+                    coin);
+  return inspect_within_limits(inspector, image, coin, date, result, message);
 }
 
 udg_status udg_inspector_view(const udg_inspector *inspector, udg_view_kind kind, udg_view *view) {

@@ -220,15 +220,15 @@ static udg_status locate_close_up(udg_inspector *inspector, const char *date, si
   return UDG_OK;
 }
 
-/* The whole coin's way: each date at every turn of each of the first coins; the
- * one that is certain most. `found.count` is 0 when none is. */
-static udg_status locate_on_coins(udg_inspector *inspector, const char *date, int coins,
+/* The whole coin's way: each date at every turn of each of the coins from `first` to
+ * before `end`; the one that is certain most. `found.count` is 0 when none is. */
+static udg_status locate_on_coins(udg_inspector *inspector, const char *date, int first, int end,
                                   size_t *date_index, udg_message *message) {
   const udg_reference *reference = inspector->reference;
   udg_find_result best = {.count = 0};
-  inspector->coin = 0;
+  inspector->coin = first;
   inspector->certainty = 0.0;
-  for (int c = 0; c < coins; c++) {
+  for (int c = first; c < end; c++) {
     for (size_t i = 0; i < reference->date_count; i++) {
       udg_find_result found;
       if (date && strcmp(date, reference->dates[i].text) != 0)
@@ -262,27 +262,72 @@ static int knows_date(const udg_reference *reference, const char *date) {
   return 0;
 }
 
-udg_status udg_pipeline_locate_best(udg_inspector *inspector, const char *date, size_t *date_index,
-                                    udg_message *message) {
+/* Numbers as one reads a page: a rim whose middle lies above half of a row's first is
+ * of that row. */
+int udg_pipeline_coin_number(const udg_coin_result *rims, int coin) {
+  int order[UDG_COINS_MAX], count = rims->count;
+  for (int i = 0; i < count; i++) {
+    int at = i;
+    for (; at > 0 && rims->coins[order[at - 1]].centre[1] > rims->coins[i].centre[1]; at--)
+      order[at] = order[at - 1];
+    order[at] = i;
+  }
+  for (int row = 0, end; row < count; row = end) {
+    const udg_ellipse *first = &rims->coins[order[row]];
+    end = row + 1;
+    while (end < count && rims->coins[order[end]].centre[1] < first->centre[1] + first->semi[1])
+      end++;
+    int left = 0, inside = 0;
+    for (int i = row; i < end; i++) {
+      left += rims->coins[order[i]].centre[0] < rims->coins[coin].centre[0];
+      inside |= order[i] == coin;
+    }
+    if (inside)
+      return row + left + 1;
+  }
+  return coin + 1;
+}
+
+/* The photo's rims, once the date asked for is known. */
+static udg_status find_rims(udg_inspector *inspector, const char *date, udg_message *message) {
+  udg_coin_result *rims = &inspector->rims;
   if (date && !knows_date(inspector->reference, date))
     return udg_fail(message, UDG_ERROR_DATE, "%s: has no date %s", inspector->reference->name,
                     date);
-  udg_coin_result *rims = &inspector->rims;
   rims->count = rims->sure_count = 0;
-  udg_status status = UDG_OK;
-  if (inspector->coins)
-    status = udg_coin_find(inspector->coins, &inspector->grey.plane, rims, message);
+  return inspector->coins
+             ? udg_coin_find(inspector->coins, &inspector->grey.plane, rims, message)
+             : UDG_OK;
+}
+
+udg_status udg_pipeline_locate_best(udg_inspector *inspector, const char *date, size_t *date_index,
+                                    udg_message *message) {
+  udg_coin_result *rims = &inspector->rims;
+  udg_status status = find_rims(inspector, date, message);
   if (status != UDG_OK)
     return status;
   /* A doubtful rim is a coin's when a date is found on it, else a close-up's. */
   int coins = rims->sure_count > 0 ? rims->sure_count : rims->count;
   if (coins > 0) {
-    status = locate_on_coins(inspector, date, coins < COINS_TRIED ? coins : COINS_TRIED, date_index,
-                             message);
+    status = locate_on_coins(inspector, date, 0, coins < COINS_TRIED ? coins : COINS_TRIED,
+                             date_index, message);
     if (status != UDG_OK || rims->sure_count > 0 || inspector->found.count > 0)
       return status;
   }
   return locate_close_up(inspector, date, date_index, message);
+}
+
+udg_status udg_pipeline_locate_coin(udg_inspector *inspector, const char *date, int coin,
+                                    size_t *date_index, udg_message *message) {
+  const udg_coin_result *rims = &inspector->rims;
+  udg_status status = find_rims(inspector, date, message);
+  if (status != UDG_OK)
+    return status;
+  for (int c = 0; c < rims->sure_count; c++)
+    if (udg_pipeline_coin_number(rims, c) == coin)
+      return locate_on_coins(inspector, date, c, c + 1, date_index, message);
+  return udg_fail(message, UDG_ERROR_ARGUMENT, "the photo has no coin %d, but %d", coin,
+                  rims->sure_count);
 }
 
 udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_message *message) {

@@ -55,6 +55,11 @@ udg_status udg_pipeline_locate(udg_inspector *inspector, size_t date_index, udg_
  * the one whose lit model explains most is kept. DATE when there is no such date. */
 udg_status udg_pipeline_locate_best(udg_inspector *inspector, const char *date, size_t *date_index,
                                     udg_message *message);
+/* The same on one of the rims that the photo shows; ARGUMENT when it has no such. */
+udg_status udg_pipeline_locate_coin(udg_inspector *inspector, const char *date, int coin,
+                                    size_t *date_index, udg_message *message);
+/* Number of a rim as one reads a page, rows from the top, from 1. */
+int udg_pipeline_coin_number(const udg_coin_result *rims, int coin);
 /* From the registration to the scores. */
 udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_message *message);
 /* Lets go of all scratch; udg_pipeline_prepare() makes what is missing again. */

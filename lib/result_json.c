@@ -165,32 +165,79 @@ static udg_status finish(udg_json_writer *writer, char **text, udg_message *mess
   return UDG_OK;
 }
 
-udg_status udg_result_to_json(const udg_settings *settings, const udg_result *result,
-                              const char *photo, char **text, udg_message *message) {
+static void write_fields(udg_json_writer *writer, const udg_result *result) {
+  int found = has_date(result);
+  udg_json_write_string(writer, "reference", result->reference, sizeof result->reference);
+  udg_json_write_string(writer, "date", result->date, sizeof result->date);
+  write_judgement(writer, result);
+  write_registration(writer, result, found);
+  write_findings(writer, result);
+  udg_result_write_markers(writer, result);
+  write_coin(writer, result);
+  write_adequacy(writer, result);
+  write_light(writer, result, found);
+  write_times(writer, result);
+}
+
+static int stands_before(const udg_result *a, const udg_result *b) {
+  int flagged_a = a->verdict == UDG_VERDICT_UNDERDIGIT;
+  int flagged_b = b->verdict == UDG_VERDICT_UNDERDIGIT;
+  if (flagged_a != flagged_b)
+    return flagged_a;
+  if (!a->judged != !b->judged)
+    return a->judged != 0;
+  return a->judged && a->evidence > b->evidence;
+}
+
+int udg_results_speaker(const udg_result *results, int count) {
+  int best = 0;
+  for (int i = 1; i < count; i++)
+    if (stands_before(&results[i], &results[best]))
+      best = i;
+  return best;
+}
+
+double udg_results_p_value(const udg_result *results, int count) {
+  int judged = 0;
+  for (int i = 0; i < count; i++)
+    judged += results[i].judged != 0;
+  if (judged == 0)
+    return 1.0;
+  return fmin(1.0, judged * results[udg_results_speaker(results, count)].p_value);
+}
+
+udg_status udg_results_to_json(const udg_settings *settings, const udg_result *results, int count,
+                               const char *photo, char **text, udg_message *message) {
   udg_settings resolved;
   if (!text)
     return udg_fail(message, UDG_ERROR_ARGUMENT, "result: no place for the text given");
   *text = NULL;
-  if (!result)
+  if (!results || count < 1)
     return udg_fail(message, UDG_ERROR_ARGUMENT, "result: none given");
   udg_settings_resolve(&resolved, settings);
   udg_json_writer writer = {.settings = &resolved};
-  int found = has_date(result);
   udg_json_write_open(&writer, NULL, '{');
   udg_json_write_string(&writer, "photo", photo, SIZE_MAX);
   udg_json_write_string(&writer, "status", "ok", SIZE_MAX);
-  udg_json_write_string(&writer, "reference", result->reference, sizeof result->reference);
-  udg_json_write_string(&writer, "date", result->date, sizeof result->date);
-  write_judgement(&writer, result);
-  write_registration(&writer, result, found);
-  write_findings(&writer, result);
-  udg_result_write_markers(&writer, result);
-  write_coin(&writer, result);
-  write_adequacy(&writer, result);
-  write_light(&writer, result, found);
-  write_times(&writer, result);
+  udg_result speaker = results[udg_results_speaker(results, count)];
+  speaker.p_value = udg_results_p_value(results, count);
+  write_fields(&writer, &speaker);
+  if (count > 1) {
+    udg_json_write_open(&writer, "coins", '[');
+    for (int i = 0; i < count; i++) {
+      udg_json_write_open(&writer, NULL, '{');
+      write_fields(&writer, &results[i]);
+      udg_json_write_close(&writer, '}');
+    }
+    udg_json_write_close(&writer, ']');
+  }
   udg_json_write_close(&writer, '}');
   return finish(&writer, text, message);
+}
+
+udg_status udg_result_to_json(const udg_settings *settings, const udg_result *result,
+                              const char *photo, char **text, udg_message *message) {
+  return udg_results_to_json(settings, result, 1, photo, text, message);
 }
 
 udg_status udg_error_to_json(const udg_settings *settings, const char *photo, const char *error,

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 /* Stands in for the library's inspection where tests are about what lies around
- * it: an answer from the photo's mean grey level, at once.
+ * it: an answer from the photo's mean grey level, at once; a photo more than twice as
+ * wide as high holds a row of coins, one as wide as it is high after the other.
  *   UDG_TEST_LOG       file that gets a byte for each inspection
  *   UDG_TEST_DELAY_MS  how long an inspection takes */
 #include <fcntl.h>
@@ -56,15 +57,16 @@ static int delay(const udg_settings *settings) {
   return 0;
 }
 
-udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const char *date,
-                       udg_result *result, udg_message *message) {
+static udg_status inspect(udg_inspector *inspector, const udg_image *image, int coin,
+                          udg_result *result) {
   uint8_t level;
-  (void)date;
-  (void)message;
   note();
   if (delay(&inspector->settings) != 0)
     return UDG_ERROR_CANCELLED;
-  udg_image_grey(image, NULL, 1, 1, &level);
+  double height = udg_image_height(image);
+  int coins = (int)(udg_image_width(image) / height);
+  double part[4] = {coin * height, 0, (coin + 1) * height, height};
+  udg_image_grey(image, coins > 2 ? part : NULL, 1, 1, &level);
   *result = (udg_result){.judged = level >= 40, .evidence = level / 10.0 - 15, .p_value = 0.5};
   snprintf(result->reference, sizeof result->reference, "%s",
            udg_reference_name(inspector->reference));
@@ -83,12 +85,32 @@ udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const c
                                   .strength_interval = {0.1, 0.9},
                                   .visible_share = 0.6,
                                   .state = level < 220 ? UDG_STATE_WEAK : UDG_STATE_STRONG};
-  const double map[9] = {10, 0, 40, 0, 10, 20, 0, 0, 1};
+  const double map[9] = {10, 0, 40 + coin * height, 0, 10, 20, 0, 0, 1};
   memcpy(result->date_to_photo, map, sizeof map);
   result->registration_runner_up = 0.3;
   result->adequacy.digit_height_px = 16;
+  if (coins > 2) {
+    result->coin_index = coin + 1;
+    result->coin_count = coins;
+    result->coin_centre_px[0] = (coin + 0.5) * height;
+    result->coin_centre_px[1] = 0.5 * height;
+  }
   result->decoy_evidence = level / 10 == 7 ? 20 : -9; /* as good as any find */
   return UDG_OK;
+}
+
+udg_status udg_inspect_coin(udg_inspector *inspector, const udg_image *image, int coin,
+                            const char *date, udg_result *result, udg_message *message) {
+  (void)date;
+  (void)message;
+  return inspect(inspector, image, coin - 1, result);
+}
+
+udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const char *date,
+                       udg_result *result, udg_message *message) {
+  (void)date;
+  (void)message;
+  return inspect(inspector, image, 0, result);
 }
 
 udg_status udg_inspector_view(const udg_inspector *inspector, udg_view_kind kind, udg_view *view) {

@@ -269,6 +269,32 @@ static void the_same_photo_is_worked_once(void **state) {
   assert_true(inspections() >= 3);
 }
 
+/* Of the coins of one photo the loudest speaks, and the others are told. */
+static void several_coins_in_one_photo(void **state) {
+  (void)state;
+  static uint8_t pixels[5 * 40 * 40];
+  static const uint8_t levels[5] = {100, 200, 90, 230, 30}; /* plain, weak, plain, strong, none */
+  for (int i = 0; i < 5 * 40 * 40; i++)
+    pixels[i] = levels[i % 200 / 40];
+  test_jpeg j = {.pixels = pixels, .width = 200, .height = 40, .colours = TEST_GREY, .quality = 95};
+  test_bytes b = test_make_jpeg(&j);
+  mkdir(test_path("row"), 0700);
+  test_write_file(test_path("row/five.jpg"), b.bytes, b.count);
+  test_bytes_free(&b);
+  unlink(test_path("log"));
+  expect_run(0, "1 photograph of 1", "", "UDG_TEST_LOG=log $U screen row -r $R -s row.db");
+  assert_int_equal(inspections(), 5);
+  expect_run(0, "number 4 of 5 in the photo, its middle at 140, 20 px", "",
+             "$U show row.db row/five.jpg");
+  expect_run(0, "show a trace as well: 2", "", "$U show row.db row/five.jpg");
+  /* Four could be judged: four times the p-value of one. */
+  assert_int_equal(ask("row.db", "SELECT round(1e6*p_value) FROM result"), 400);
+  assert_int_equal(ask("row.db", "SELECT json_array_length(json, '$.coins') FROM result"), 5);
+  assert_int_equal(ask("row.db", "SELECT json_extract(json, '$.coin.index') FROM result"), 4);
+  assert_int_equal(ask("row.db", "SELECT count(*) FROM picture"), 3);
+  expect_run(0, "", "", "$U page row.db -o row-page && grep -q 'number 4 of 5' row-page/index.html");
+}
+
 /* Anew, and still each photograph once, however far apart its copies lie; a run that
  * was killed goes on where it was. */
 static void again_is_once_more_and_not_twice(void **state) {
@@ -538,6 +564,7 @@ int main(void) {
                                      cmocka_unit_test(the_number_of_jobs_changes_nothing),
                                      cmocka_unit_test(the_stream_is_in_order),
                                      cmocka_unit_test(the_same_photo_is_worked_once),
+                                     cmocka_unit_test(several_coins_in_one_photo),
                                      cmocka_unit_test(again_is_once_more_and_not_twice),
                                      cmocka_unit_test(another_version_judges_for_itself),
                                      cmocka_unit_test(a_changed_file_is_read_anew),

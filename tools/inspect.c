@@ -8,6 +8,7 @@
 
 #include <underdigit/underdigit.h>
 
+#include "coins.h"
 #include "command.h"
 #include "naming.h"
 #include "picture.h"
@@ -201,14 +202,15 @@ static void report_fault(inspect_run *run, const char *photo, const char *fault)
   print_json(run, status, text, &why);
 }
 
-static void report_result(inspect_run *run, const char *photo, const udg_result *result) {
-  if (!run->options->json) {
-    words_print(stdout, photo, result, ANSWER_COLUMNS);
+static void report_result(inspect_run *run, const char *photo, const coins *all) {
+  for (int i = 0; !run->options->json && i < all->count; i++)
+    words_print(stdout, photo, &all->results[i], ANSWER_COLUMNS);
+  if (!run->options->json)
     return;
-  }
   udg_message why = {""};
   char *text = NULL;
-  udg_status status = udg_result_to_json(&run->settings, result, photo, &text, &why);
+  udg_status status =
+      udg_results_to_json(&run->settings, all->results, all->count, photo, &text, &why);
   print_json(run, status, text, &why);
 }
 
@@ -233,33 +235,43 @@ static void draw_picture(inspect_run *run, const char *photo, const udg_image *i
   }
 }
 
-static void draw_named(inspect_run *run, int index, const udg_image *image,
-                       const udg_result *result) {
-  const inspect_options *options = run->options;
+/* What a photo's picture is drawn with: of its coins the one that speaks. */
+typedef struct drawing {
+  inspect_run *run;
+  int index;
+  const udg_image *image;
+} drawing;
+
+static int draw_named(void *user, const udg_result *result) {
+  const drawing *d = user;
+  const inspect_options *options = d->run->options;
   char *path = naming_picture_path(options->picture_path, options->photos, options->photo_count,
-                                   index);
+                                   d->index);
   if (path)
-    draw_picture(run, options->photos[index], image, result, path);
+    draw_picture(d->run, options->photos[d->index], d->image, result, path);
   else
-    report_fault(run, options->photos[index], "not enough memory");
+    report_fault(d->run, options->photos[d->index], "not enough memory");
   free(path);
+  return d->run->output_failed ? -1 : 0;
 }
 
 static void inspect_image(inspect_run *run, int index, const udg_image *image) {
   const char *photo = run->options->photos[index];
+  drawing d = {run, index, image};
   udg_message why = {""};
-  udg_result result;
-  if (udg_inspect(run->inspector, image, run->options->date, &result, &why) != UDG_OK) {
+  coins all;
+  if (coins_inspect(run->inspector, image, run->options->date,
+                    run->options->picture_path ? draw_named : NULL, &d, &all, &why) != UDG_OK) {
     udg_message named = {""};
     snprintf(named.text, sizeof named.text, "%s: %.400s", photo, why.text);
     report_fault(run, photo, named.text);
     return;
   }
-  if (!result.judged || result.verdict == UDG_VERDICT_UNDECIDED)
+  const udg_result *speaker = coins_speaker(&all);
+  if (!speaker->judged || speaker->verdict == UDG_VERDICT_UNDECIDED)
     run->unjudged = 1;
-  report_result(run, photo, &result);
-  if (run->options->picture_path)
-    draw_named(run, index, image, &result);
+  report_result(run, photo, &all);
+  coins_clear(&all);
 }
 
 static void inspect_photo(inspect_run *run, int index) {

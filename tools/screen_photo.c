@@ -9,6 +9,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include "coins.h"
 #include "digest.h"
 #include "screen.h"
 #include "words.h"
@@ -74,47 +75,60 @@ static const char *state_text(udg_state state) {
   return state == UDG_STATE_STRONG ? "strong" : state == UDG_STATE_WEAK ? "weak" : NULL;
 }
 
-static int write_words(const udg_result *result, store_judgement *j) {
+static int write_words(const coins *all, store_judgement *j) {
+  char others[300];
   size_t bytes;
   FILE *out = open_memstream(&j->words, &bytes);
   if (!out)
     return -1;
-  words_print(out, "", result, ONE_LINE_COLUMNS);
+  words_print(out, "", coins_speaker(all), ONE_LINE_COLUMNS);
+  coins_others(all, others, sizeof others);
+  if (others[0])
+    words_paragraph(out, "As well", others, ONE_LINE_COLUMNS);
   return fclose(out) == 0 ? 0 : -1;
 }
 
-static int fill(screen_job *job, const udg_image *image, int index, const udg_result *r,
-                store_judgement *j) {
-  const screen_run *run = job->run;
+/* What draws a coin that speaks, until a louder one is met. */
+typedef struct drawing {
+  const screen_job *job;
+  const udg_image *image;
+  int index; /* of the reference */
+  store_judgement *j;
+} drawing;
+
+static int draw(void *user, const udg_result *r) {
+  drawing *d = user;
+  store_clear_pictures(d->j);
+  keepsake_draw(d->job->run->options->pictures, d->image, d->job->inspectors[d->index],
+                d->job->run->references[d->index], r, d->j);
+  return 0;
+}
+
+static int fill(const screen_run *run, int index, const coins *all, store_judgement *j) {
+  const udg_result *r = coins_speaker(all);
   const udg_finding *f = &r->finding;
-  *j = (store_judgement){.made = 1,
-                         .verdict = udg_verdict_text(r->verdict),
-                         .judged = r->judged && isfinite(r->evidence),
-                         .evidence = r->evidence,
-                         .p_value = r->p_value,
-                         .place = f->place,
-                         .digit = f->place > 0 ? f->digit : '\0',
-                         .strength = f->strength,
-                         .state = f->place > 0 ? state_text(f->state) : NULL,
-                         .decoy_evidence = r->judged ? r->decoy_evidence : (double)NAN,
-                         .doubt = (double)NAN,
-                         .rim = (double)NAN};
+  j->made = 1;
+  j->verdict = udg_verdict_text(r->verdict);
+  j->judged = r->judged && isfinite(r->evidence);
+  j->evidence = r->evidence;
+  j->p_value = udg_results_p_value(all->results, all->count);
+  j->place = f->place;
+  j->digit = f->place > 0 ? f->digit : '\0';
+  j->strength = f->strength;
+  j->state = f->place > 0 ? state_text(f->state) : NULL;
+  j->decoy_evidence = r->judged ? r->decoy_evidence : (double)NAN;
+  j->doubt = r->date_to_photo[8] != 0 ? r->registration_runner_up : (double)NAN;
+  j->rim = (double)NAN;
   memcpy(j->date, r->date, sizeof j->date);
-  if (r->date_to_photo[8] != 0)
-    j->doubt = r->registration_runner_up;
   double diameter_mm = udg_reference_diameter_mm(run->references[index]);
   if (r->coin_diameter_mm > 0 && diameter_mm > 0)
     j->rim = log(r->coin_diameter_mm / diameter_mm);
   char *json = NULL;
-  if (udg_result_to_json(&run->settings, r, "", &json, NULL) != UDG_OK)
+  if (udg_results_to_json(&run->settings, all->results, all->count, "", &json, NULL) != UDG_OK)
     return -1;
   j->json = strdup(json);
   udg_text_destroy(&run->settings, json);
-  if (!j->json || write_words(r, j) != 0)
-    return -1;
-  keepsake_draw(run->options->pictures, image, job->inspectors[index], run->references[index], r,
-                j);
-  return 0;
+  return j->json ? write_words(all, j) : -1;
 }
 
 static screen_slot_state judge(screen_job *job, screen_slot *slot, const udg_image *image,
@@ -130,17 +144,19 @@ static screen_slot_state judge(screen_job *job, screen_slot *slot, const udg_ima
   if (!photo->judgements)
     fault(slot, "not enough memory");
   for (int i = 0; i < photo->judgement_count && !slot->fault[0]; i++) {
-    udg_result result;
+    coins all;
     udg_message why = {""};
     if (!needed[i])
       continue;
-    udg_status status = udg_inspect(job->inspectors[i], image, NULL, &result, &why);
+    drawing d = {job, image, i, &photo->judgements[i]};
+    udg_status status = coins_inspect(job->inspectors[i], image, NULL, draw, &d, &all, &why);
     if (status == UDG_ERROR_CANCELLED)
       return SLOT_DROPPED;
     if (status != UDG_OK)
       fault(slot, why.text);
-    else if (fill(job, image, i, &result, &photo->judgements[i]) != 0)
+    else if (fill(run, i, &all, &photo->judgements[i]) != 0)
       fault(slot, "not enough memory");
+    coins_clear(&all);
   }
   return SLOT_DONE;
 }

@@ -120,6 +120,8 @@ typedef struct store_photo {
 } store_photo;
 
 void store_photo_clear(store_photo *photo);
+/* Outlines and pictures only. */
+void store_clear_pictures(store_judgement *j);
 
 /* Which references have judged this content (this version of the library); `needed` gets 1 where one has not.
  * 1 when the photo is known, 0, or -1. */

@@ -14,15 +14,22 @@
  * docs/screening.md). */
 enum { NEAR_BITS = 3 };
 
+void store_clear_pictures(store_judgement *j) {
+  free(j->present_path);
+  free(j->trace_path);
+  j->present_path = j->trace_path = NULL;
+  for (int k = 0; k < STORE_PICTURES; k++) {
+    free(j->pictures[k].jpeg);
+    j->pictures[k] = (store_picture){0};
+  }
+}
+
 void store_photo_clear(store_photo *photo) {
   for (int i = 0; i < photo->judgement_count; i++) {
     store_judgement *j = &photo->judgements[i];
     free(j->words);
     free(j->json);
-    free(j->present_path);
-    free(j->trace_path);
-    for (int k = 0; k < STORE_PICTURES; k++)
-      free(j->pictures[k].jpeg);
+    store_clear_pictures(j);
   }
   free(photo->judgements);
   photo->judgements = NULL;

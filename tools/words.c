@@ -368,6 +368,12 @@ void words_print(FILE *out, const char *photo, const udg_result *r, int columns)
   print_name(out, photo);
   say_verdict(&p, r, f);
   words_paragraph(out, "Answer", p.text, columns);
+  if (r->coin_count > 1 && r->coin_index > 0) {
+    char text[120];
+    snprintf(text, sizeof text, "number %d of %d in the photo, its middle at %.0f, %.0f px",
+             r->coin_index, r->coin_count, r->coin_centre_px[0], r->coin_centre_px[1]);
+    words_paragraph(out, "Coin", text, columns);
+  }
   if (f) {
     p = (prose){"", 0};
     say_where(&p, r, f);

@@ -33,6 +33,13 @@ UDG_API udg_status udg_inspector_create(const udg_settings *settings,
 UDG_API udg_status udg_inspect(udg_inspector *inspector, const udg_image *image, const char *date,
                                udg_result *result, udg_message *message);
 
+/* The same for one coin of a photo that shows several, as `coin_count` of udg_inspect()'s
+ * result tells; that one is about the coin whose date is found most surely.
+ *   coin    number as in `coin_index`, from 1
+ * Also ARGUMENT when the photo has no such coin. */
+UDG_API udg_status udg_inspect_coin(udg_inspector *inspector, const udg_image *image, int coin,
+                                    const char *date, udg_result *result, udg_message *message);
+
 /* The planes of the last inspection, for drawing.  Storage belongs to the
  * inspector and holds until its next call. */
 typedef enum udg_view_kind {

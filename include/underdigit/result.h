@@ -194,6 +194,20 @@ typedef struct udg_result {
 UDG_API udg_status udg_result_to_json(const udg_settings *settings, const udg_result *result,
                                       const char *photo, char **text, udg_message *message);
 
+/* The coins of one photo as one JSON object: the fields of the coin that speaks for the
+ * photo, its p_value times the number of coins judged (Bonferroni), and with more than
+ * one coin `coins`, an array with each coin's own. */
+UDG_API udg_status udg_results_to_json(const udg_settings *settings, const udg_result *results,
+                                       int count, const char *photo, char **text,
+                                       udg_message *message);
+
+/* Which of the results speaks for the photo: a trace before other verdicts, judged
+ * before not judged, then the strongest evidence, then the first. */
+UDG_API int udg_results_speaker(const udg_result *results, int count);
+/* The chance that a photo of as many plain coins gives a p-value as small as the
+ * speaker's (Bonferroni). */
+UDG_API double udg_results_p_value(const udg_result *results, int count);
+
 /* The object of a photo that could not be worked on: status "error". */
 UDG_API udg_status udg_error_to_json(const udg_settings *settings, const char *photo,
                                      const char *error, char **text, udg_message *message);

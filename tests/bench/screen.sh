@@ -27,6 +27,8 @@ used = resource.getrusage(resource.RUSAGE_CHILDREN)
 with sqlite3.connect(store) as kept:
     n, = kept.execute("SELECT count(*) FROM result").fetchone()
 cpu = used.ru_utime + used.ru_stime
+with open("rates", "a", encoding="ascii") as rates:
+    print(n / took, file=rates)
 print("%s job%s: %d photos in %.1f s, %.2f photos/s, %.3f s CPU a photo, peak %.1f MB"
       % (jobs, "" if jobs == "1" else "s", n, took, n / took, cpu / n, used.ru_maxrss / 1024))
 P
@@ -49,6 +51,7 @@ measure "$build/tools/underdigit" 1 "$reference" ten
 rm -f run1.db
 measure "$build/tools/underdigit" 1 "$reference" photos
 measure "$build/tools/underdigit" 2 "$reference" photos
+tail -2 rates | { read -r one; read -r two; echo "$two $one" | awk '{ printf "two jobs: %.2f times one\n", $1 / $2 }'; }
 python3 - <<'P'
 import re, sqlite3
 decoding = float(re.search(r"([0-9.]+) s CPU", open("decoding").read()).group(1))
