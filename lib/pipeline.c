@@ -176,15 +176,21 @@ static udg_status locate_on(udg_inspector *inspector, const udg_plane *photo, si
                       &inspector->registration, message);
 }
 
-udg_status udg_pipeline_locate(udg_inspector *inspector, size_t date_index, udg_message *message) {
-  udg_status status = locate_on(inspector, &inspector->even.plane, date_index, message);
-  if (status != UDG_OK ||
-      (inspector->found.count > 0 && udg_registration_lead(&inspector->registration) >= LEAD_CLEAR))
-    return status;
-  /* Evened out, texture can drown a date whose highlights are all that shows. */
+/* The date just located leads over every other spot. */
+static int clear(const udg_inspector *inspector) {
+  return inspector->found.count > 0 &&
+         udg_registration_lead(&inspector->registration) >= LEAD_CLEAR;
+}
+
+/* Evened out, texture can drown a date whose highlights are all that shows: a date that does not
+ * lead clearly gets a turn in the photo as it is. */
+static udg_status locate_as_it_is(udg_inspector *inspector, size_t date_index,
+                                  udg_message *message) {
+  if (clear(inspector))
+    return UDG_OK;
   udg_registration registration = inspector->registration;
   udg_find_result found = inspector->found;
-  status = locate_on(inspector, &inspector->grey.plane, date_index, message);
+  udg_status status = locate_on(inspector, &inspector->grey.plane, date_index, message);
   if (status != UDG_OK || found.count == 0)
     return status;
   if (inspector->found.count == 0 ||
@@ -195,16 +201,32 @@ udg_status udg_pipeline_locate(udg_inspector *inspector, size_t date_index, udg_
   return UDG_OK;
 }
 
-/* The close-up's way: each date anywhere; the one whose lit model explains most. */
-static udg_status locate_close_up(udg_inspector *inspector, const char *date, size_t *date_index,
-                                  udg_message *message) {
+udg_status udg_pipeline_locate(udg_inspector *inspector, size_t date_index, udg_message *message) {
+  udg_status status = locate_on(inspector, &inspector->even.plane, date_index, message);
+  return status == UDG_OK ? locate_as_it_is(inspector, date_index, message) : status;
+}
+
+/* Each date in turn, evened out (`as_it_is` 0) or, after that, both ways; the one whose lit
+ * model explains most stays. */
+static udg_status locate_each(udg_inspector *inspector, const char *date, int as_it_is,
+                              size_t *date_index, udg_message *message) {
   const udg_reference *reference = inspector->reference;
   udg_registration best_registration = {.score = -1.0};
   udg_find_result best_found = {.count = 0};
   for (size_t i = 0; i < reference->date_count; i++) {
+    udg_date_work *work = &inspector->dates[i];
     if (date && strcmp(date, reference->dates[i].text) != 0)
       continue;
-    udg_status status = udg_pipeline_locate(inspector, i, message);
+    udg_status status;
+    if (as_it_is) {
+      inspector->registration = work->evened;
+      inspector->found = work->spots;
+      status = locate_as_it_is(inspector, i, message);
+    } else {
+      status = locate_on(inspector, &inspector->even.plane, i, message);
+      work->evened = inspector->registration;
+      work->spots = inspector->found;
+    }
     if (status != UDG_OK)
       return status;
     if (inspector->found.count == 0 || inspector->registration.score <= best_registration.score)
@@ -213,11 +235,21 @@ static udg_status locate_close_up(udg_inspector *inspector, const char *date, si
     best_found = inspector->found;
     *date_index = i;
   }
-  inspector->coin = -1;
-  inspector->certainty = -1.0;
   inspector->registration = best_registration;
   inspector->found = best_found;
   return UDG_OK;
+}
+
+/* The close-up's way: each date anywhere. With one that leads clearly, no other gets a second
+ * turn: a date that is not there never leads. */
+static udg_status locate_close_up(udg_inspector *inspector, const char *date, size_t *date_index,
+                                  udg_message *message) {
+  udg_status status = locate_each(inspector, date, 0, date_index, message);
+  if (status == UDG_OK && !clear(inspector))
+    status = locate_each(inspector, date, 1, date_index, message);
+  inspector->coin = -1;
+  inspector->certainty = -1.0;
+  return status;
 }
 
 /* The whole coin's way: each date at every turn of each of the coins from `first` to

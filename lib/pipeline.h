@@ -16,6 +16,8 @@
 /* Scratch of one date, made when it is first inspected. */
 typedef struct udg_date_work {
   int ready;
+  udg_registration evened; /* of the last close-up, on the grey levels held down */
+  udg_find_result spots;   /* what it began with */
   udg_upright upright;
   udg_light *light;
   udg_residual *residual;
