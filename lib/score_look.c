@@ -36,17 +36,18 @@ static void look_at_cells(const udg_score *score, const udg_score_place *place, 
   for (int axis = 0; axis < 2; axis++)
     overlap(size, offset[axis], &from[axis], &to[axis]);
   for (int y = from[1]; y < to[1]; y++) {
-    size_t at = (size_t)(y + offset[1]) * (size_t)size + (size_t)offset[0];
     const float *t = score->whole + (size_t)y * (size_t)size;
-    const float *w = place->weight + at, *r = place->residual + at;
+    const float *weight = place->weight + (size_t)(y + offset[1]) * (size_t)size;
+    const float *residual = place->residual + (size_t)(y + offset[1]) * (size_t)size;
     if (cell[y] < 0)
       continue;
     for (int x = from[0]; x < to[0]; x++) {
-      if (cell[x] < 0 || w[x] <= 0.0f)
+      float w = weight[x + offset[0]], r = residual[x + offset[0]];
+      if (cell[x] < 0 || w <= 0.0f)
         continue;
-      float n = w[x] * t[x] * t[x];
+      float n = w * t[x] * t[x];
       norm[cell[y] * CELLS + cell[x]] += (double)n;
-      match[cell[y] * CELLS + cell[x]] += (double)(w[x] * r[x] * t[x]);
+      match[cell[y] * CELLS + cell[x]] += (double)(w * r * t[x]);
       whole += (double)n;
     }
   }
@@ -113,9 +114,10 @@ static void split_amplitude(const udg_score *score, const udg_score_place *place
     overlap(size, offset[axis], &from[axis], &to[axis]);
   for (int y = from[1]; y < to[1]; y++) {
     size_t row = (size_t)y * (size_t)size;
-    size_t moved = (size_t)(y + offset[1]) * (size_t)size + (size_t)offset[0];
+    const float *weight = place->weight + (size_t)(y + offset[1]) * (size_t)size;
+    const float *residual = place->residual + (size_t)(y + offset[1]) * (size_t)size;
     for (int x = from[0]; x < to[0]; x++) {
-      double w = (double)place->weight[moved + x], r = (double)place->residual[moved + x];
+      double w = (double)weight[x + offset[0]], r = (double)residual[x + offset[0]];
       double odd = (double)score->trace[row + x];
       double even =
           ((double)score->whole[row + x] - odd * (double)UDG_DRAW_ODD) / (double)UDG_DRAW_EVEN;
