@@ -6,7 +6,7 @@
 
 #include <zlib.h>
 
-enum { UNFOLDED = 256 << 20, PIECE = 1 << 16, SIDE = 64 };
+enum { UNFOLDED = 96 << 20, PIECE = 1 << 16, SIDE = 64 };
 
 static void append(test_bytes *to, const void *bytes, size_t count) {
   to->bytes = realloc(to->bytes, to->count + count);

@@ -18,7 +18,7 @@ ninja -C "$build"
 export ASAN_OPTIONS="detect_leaks=1:abort_on_error=0:${ASAN_OPTIONS:-}"
 export UBSAN_OPTIONS="halt_on_error=1:print_stacktrace=1:${UBSAN_OPTIONS:-}"
 status=0
-sh tools/dev/fuzz.sh 60 "$build-fuzz" 2 || status=1
+UDG_FUZZ_SEED=1 sh tools/dev/fuzz.sh 60 "$build-fuzz" 2 || status=1
 meson test -C "$build" --no-rebuild --print-errorlogs </dev/null || status=$?
 python3 tools/dev/summary.py "$build/meson-logs/testlog.json" || status=1
 exit "$status"

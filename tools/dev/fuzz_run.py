@@ -19,6 +19,7 @@ import time
 SLICE_SECONDS = float(os.environ.get("UDG_FUZZ_SLICE", "300"))
 # For one input, by the clock as well: long on a machine that has other things to do.
 TIMEOUT_SECONDS = os.environ.get("UDG_FUZZ_TIMEOUT", "600")
+SEED = os.environ.get("UDG_FUZZ_SEED", "0")  # 0: another one each run
 INTERRUPTED = 72  # libFuzzer's exit status then; it found nothing
 
 
@@ -27,7 +28,7 @@ def command(build, target, corpus, seconds):
     kept = os.path.join(folder, target)
     os.makedirs(kept, exist_ok=True)
     return [os.path.join(build, "tests/fuzz/fuzz_" + target), kept, os.path.join(corpus, target),
-            f"-max_total_time={max(1, round(seconds))}", "-print_final_stats=1",
+            f"-max_total_time={max(1, round(seconds))}", "-print_final_stats=1", f"-seed={SEED}",
             f"-timeout={TIMEOUT_SECONDS}", "-report_slow_units=1000", "-rss_limit_mb=3000", "-detect_leaks=1",
             f"-artifact_prefix={folder}/found-{target}-"]
 
