@@ -3,17 +3,11 @@
 
 #include <string.h>
 
+#include "wider.h"
+
 /* Rows summed in float before they go into the double sums, and lines of the
  * matrix that are kept in registers meanwhile. */
 enum { BLOCK = 64, LINES = 4 };
-
-/* Wider vectors where the machine has them; without multiply-add, which would
- * round differently. */
-#if defined(__x86_64__) && defined(__gnu_linux__) && !defined(UDG_PLAIN)
-#define WIDER __attribute__((target_clones("default", "avx2")))
-#else
-#define WIDER
-#endif
 
 /* As wide as the compiler's target allows; the order of the sums is the same. */
 typedef float vector __attribute__((vector_size(UDG_GRAM_STEP * sizeof(float))));
@@ -43,7 +37,7 @@ static inline __attribute__((always_inline)) void tile_add(const float *rows, co
   }
 }
 
-WIDER
+UDG_WIDER
 static void block_add(const float *rows, const float *scaled, int count, int width, int stride,
                       double *gram) {
   for (int a = 0; a < width; a += LINES)

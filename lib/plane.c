@@ -4,6 +4,8 @@
 #include <math.h>
 #include <string.h>
 
+#include "taps.h"
+
 udg_status udg_plane_create(const udg_settings *settings, int width, int height, udg_plane *plane) {
   if (width <= 0 || height <= 0)
     return UDG_ERROR_ARGUMENT;
@@ -99,13 +101,6 @@ static inline int mirror(int i, int n) {
   return i < n ? i : 2 * n - 1 - i;
 }
 
-/* sum[x] += w (left[x] + right[x]): the loop that compilers turn into vectors. */
-static void add_taps(float w, const float *restrict left, const float *restrict right, int n,
-                     float *restrict sum) {
-  for (int x = 0; x < n; x++)
-    sum[x] += w * (left[x] + right[x]);
-}
-
 /* A row with its mirrored ends around it is cut into strips.  Float sums: at most
  * KERNEL_REACH + 1 positive weights that add up to 1 lose less than 1e-5 of the largest
  * pixel. */
@@ -121,7 +116,7 @@ static void blur_row(const float *in, int n, const float *w, int reach, float *o
     for (int x = 0; x < strip; x++)
       sum[x] = w[0] * middle[x];
     for (int k = 1; k <= reach; k++)
-      add_taps(w[k], middle - k, middle + k, strip, sum);
+      udg_taps_add(w[k], middle - k, middle + k, strip, sum);
     memcpy(out + x0, sum, sizeof *sum * (size_t)strip);
   }
 }
@@ -135,8 +130,8 @@ static void blur_column(const udg_plane *in, int y, const float *w, int reach, f
     for (int x = 0; x < n; x++)
       sum[x] = w[0] * middle[x];
     for (int k = 1; k <= reach; k++)
-      add_taps(w[k], udg_plane_row(in, mirror(y - k, in->height)) + x0,
-               udg_plane_row(in, mirror(y + k, in->height)) + x0, n, sum);
+      udg_taps_add(w[k], udg_plane_row(in, mirror(y - k, in->height)) + x0,
+                   udg_plane_row(in, mirror(y + k, in->height)) + x0, n, sum);
     memcpy(out + x0, sum, sizeof *sum * (size_t)n);
   }
 }

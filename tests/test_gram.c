@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
-/* Normal matrices against their definition in double precision, and the vectors of this
+/* Normal matrices and the taps of blurring against their definition, and the vectors of this
  * machine against plain C, bit for bit. */
 #include <math.h>
 #include <setjmp.h>
@@ -11,14 +11,19 @@
 #include <cmocka.h>
 
 #include "gram.h"
+#include "taps.h"
 
 /* The same source once more, as a machine without wider vectors runs it. */
 #define udg_gram_add plain_gram_add
+#define udg_taps_add plain_taps_add
 #define UDG_PLAIN
 void plain_gram_add(const float *rows, const float *weights, int count, int width, int stride,
                     double *gram);
+void plain_taps_add(float w, const float *left, const float *right, int n, float *sum);
 #include "../lib/gram.c"
+#include "../lib/taps.c"
 #undef udg_gram_add
+#undef udg_taps_add
 #undef UDG_PLAIN
 void udg_gram_add(const float *rows, const float *weights, int count, int width, int stride,
                   double *gram);
@@ -70,10 +75,31 @@ static void sums_go_on(void **state) {
       assert_true(once[a * 8 + b] == twice[a * 8 + b]);
 }
 
+/* Every length, so that what is left over from whole vectors is there. */
+static void taps_are_the_definition(void **state) {
+  (void)state;
+  float left[67], right[67], sum[67], plain[67];
+  for (int n = 0; n <= 67; n++) {
+    for (int x = 0; x < 67; x++) {
+      left[x] = (float)sin(12.9898 * x);
+      right[x] = (float)cos(78.233 * x);
+      sum[x] = plain[x] = (float)x;
+    }
+    udg_taps_add(0.3f, left, right, n, sum);
+    plain_taps_add(0.3f, left, right, n, plain);
+    assert_memory_equal(sum, plain, sizeof sum);
+    for (int x = 0; x < 67; x++) {
+      double expected = x < n ? x + 0.3 * ((double)left[x] + (double)right[x]) : x;
+      assert_true(fabs((double)sum[x] - expected) < 1e-5);
+    }
+  }
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(sums_are_the_definition),
       cmocka_unit_test(sums_go_on),
+      cmocka_unit_test(taps_are_the_definition),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -1,0 +1,11 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+#include "taps.h"
+
+#include "wider.h"
+
+UDG_WIDER
+void udg_taps_add(float w, const float *restrict left, const float *restrict right, int n,
+                  float *restrict sum) {
+  for (int x = 0; x < n; x++)
+    sum[x] += w * (left[x] + right[x]);
+}
