@@ -235,6 +235,33 @@ udg_status udg_results_to_json(const udg_settings *settings, const udg_result *r
   return finish(&writer, text, message);
 }
 
+udg_status udg_joint_to_json(const udg_settings *settings, const udg_result *joint,
+                             const udg_result *each, const char *const *paths, int count,
+                             char **text, udg_message *message) {
+  udg_settings resolved;
+  if (!text)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "result: no place for the text given");
+  *text = NULL;
+  if (!joint || !each || !paths || count < 1)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "result: none given");
+  udg_settings_resolve(&resolved, settings);
+  udg_json_writer writer = {.settings = &resolved};
+  udg_json_write_open(&writer, NULL, '{');
+  udg_json_write_string(&writer, "photo", paths[0], SIZE_MAX);
+  udg_json_write_string(&writer, "status", "ok", SIZE_MAX);
+  write_fields(&writer, joint);
+  udg_json_write_open(&writer, "photos", '[');
+  for (int i = 0; i < count; i++) {
+    udg_json_write_open(&writer, NULL, '{');
+    udg_json_write_string(&writer, "photo", paths[i], SIZE_MAX);
+    write_fields(&writer, &each[i]);
+    udg_json_write_close(&writer, '}');
+  }
+  udg_json_write_close(&writer, ']');
+  udg_json_write_close(&writer, '}');
+  return finish(&writer, text, message);
+}
+
 udg_status udg_result_to_json(const udg_settings *settings, const udg_result *result,
                               const char *photo, char **text, udg_message *message) {
   return udg_results_to_json(settings, result, 1, photo, text, message);

@@ -20,6 +20,7 @@ typedef struct inspect_options {
   const char *reference_path;
   const char *date; /* NULL: all of the reference */
   int json;
+  int same_coin;             /* all photos are of one coin */
   const char *picture_path; /* NULL: none */
   int picture_width_px;
   char **photos;
@@ -47,7 +48,7 @@ static int parse_width(const char *text, int *width_px) {
   return 0;
 }
 
-enum { OPTION_PICTURE_WIDTH = UCHAR_MAX + 1 };
+enum { OPTION_PICTURE_WIDTH = UCHAR_MAX + 1, OPTION_SAME_COIN };
 
 /* -1: go on; else the exit status. */
 static int parse_options(int argc, char **argv, inspect_options *options) {
@@ -57,6 +58,7 @@ static int parse_options(int argc, char **argv, inspect_options *options) {
       {"json", no_argument, NULL, 'j'},
       {"picture", required_argument, NULL, 'p'},
       {"picture-width", required_argument, NULL, OPTION_PICTURE_WIDTH},
+      {"same-coin", no_argument, NULL, OPTION_SAME_COIN},
       {"help", no_argument, NULL, 'h'},
       {NULL, 0, NULL, 0},
   };
@@ -83,6 +85,9 @@ static int parse_options(int argc, char **argv, inspect_options *options) {
         return command_misused(&inspect_command);
       }
       break;
+    case OPTION_SAME_COIN:
+      options->same_coin = 1;
+      break;
     case 'h':
       command_help(&inspect_command);
       return EXIT_JUDGED;
@@ -103,6 +108,10 @@ static int check_options(const inspect_options *options) {
     missing = "no --reference given: the program must know the coin type's digits";
   else if (options->picture_path && !options->picture_path[0])
     missing = "--picture needs a file name";
+  else if (options->same_coin && options->photo_count < 2)
+    missing = "--same-coin takes two photos or more";
+  else if (options->same_coin && options->picture_path)
+    missing = "--picture draws one photo; it does not go with --same-coin";
   if (!missing)
     return -1;
   command_complain("%s", missing);
@@ -287,6 +296,81 @@ static void inspect_photo(inspect_run *run, int index) {
   udg_image_destroy(image);
 }
 
+/* Photos of one coin: those that can be read are judged together. */
+typedef struct one_coin {
+  int count;
+  const char **paths;
+  udg_image **images;
+  udg_result *each;
+} one_coin;
+
+static void one_coin_clear(one_coin *c) {
+  for (int i = 0; i < c->count; i++)
+    udg_image_destroy(c->images[i]);
+  free(c->paths);
+  free(c->images);
+  free(c->each);
+}
+
+static int one_coin_load(inspect_run *run, one_coin *c) {
+  size_t room = (size_t)run->options->photo_count;
+  *c = (one_coin){0, calloc(room, sizeof *c->paths), calloc(room, sizeof(udg_image *)),
+                  calloc(room, sizeof *c->each)};
+  if (!c->paths || !c->images || !c->each) {
+    command_complain("not enough memory");
+    return -1;
+  }
+  for (int i = 0; i < run->options->photo_count; i++) {
+    udg_message why = {""};
+    const char *path = run->options->photos[i];
+    if (load_photo(run, path, &c->images[c->count], &why) != UDG_OK) {
+      command_complain("%s", why.text);
+      run->unjudged = 1;
+      continue;
+    }
+    c->paths[c->count++] = path;
+  }
+  return c->count > 0 ? 0 : -1;
+}
+
+static void one_coin_report(inspect_run *run, const one_coin *c, const udg_result *joint) {
+  udg_message why = {""};
+  char *text = NULL, name[64];
+  if (run->options->json) {
+    udg_status status =
+        udg_joint_to_json(&run->settings, joint, c->each, c->paths, c->count, &text, &why);
+    print_json(run, status, text, &why);
+    return;
+  }
+  for (int i = 0; i < c->count; i++)
+    words_print(stdout, c->paths[i], &c->each[i], ANSWER_COLUMNS);
+  snprintf(name, sizeof name, "All %d photos together", c->count);
+  words_print(stdout, name, joint, ANSWER_COLUMNS);
+  puts(WORDS_CAVEAT);
+}
+
+static int inspect_one_coin(inspect_run *run) {
+  one_coin c;
+  udg_result joint;
+  udg_message why = {""};
+  int status = EXIT_FAULT;
+  if (one_coin_load(run, &c) == 0) {
+    if (udg_inspect_same_coin(run->inspector, (const udg_image *const *)c.images, c.count,
+                              run->options->date, c.each, &joint, &why) == UDG_OK) {
+      one_coin_report(run, &c, &joint);
+      if (!joint.judged || joint.verdict == UDG_VERDICT_UNDECIDED)
+        run->unjudged = 1;
+      status = run->output_failed || command_flush() != 0 ? EXIT_FAULT
+               : run->unjudged                            ? EXIT_UNJUDGED
+                                                          : EXIT_JUDGED;
+    } else {
+      command_complain("%s", why.text);
+    }
+  }
+  one_coin_clear(&c);
+  return status;
+}
+
 static int inspect_all(inspect_run *run) {
   const inspect_options *options = run->options;
   for (int i = 0; i < options->photo_count && !run->output_failed; i++) {
@@ -320,7 +404,7 @@ static int run_inspect(int argc, char **argv) {
     command_complain("%s", why.text);
   else if (check_date(run.reference, &options) == 0) {
     if (udg_inspector_create(&run.settings, run.reference, &run.inspector, &why) == UDG_OK)
-      status = inspect_all(&run);
+      status = options.same_coin ? inspect_one_coin(&run) : inspect_all(&run);
     else
       command_complain("%s", why.text);
   }
@@ -346,6 +430,7 @@ const command inspect_command = {
         "                         over, and the evidence along the date. With several photos\n"
         "                         each gets its own: OUT-NAME.png, NAME being the photo's file\n"
         "                         name without extension\n"
+        "      --same-coin        all photos are of one coin: judge them together, too\n"
         "      --picture-width N  width of the picture in pixels, 300 to 4000 (default 1200)\n"
         "  -h, --help             this text\n"
         "\n"

@@ -40,6 +40,16 @@ UDG_API udg_status udg_inspect(udg_inspector *inspector, const udg_image *image,
 UDG_API udg_status udg_inspect_coin(udg_inspector *inspector, const udg_image *image, int coin,
                                     const char *date, udg_result *result, udg_message *message);
 
+/* Judges photos of one coin together: what shows in one light alone is no trace.
+ *   each   the caller's, `count` of them: each photo on its own
+ *   joint  the caller's: evidence, p_value, finding and verdict over all photos that could
+ *          be judged; the other fields are those of the photo that shows the finding best.
+ *          Photos that read as different dates: `undecided`, and the reason says which
+ * Errors: as udg_inspect(). */
+UDG_API udg_status udg_inspect_same_coin(udg_inspector *inspector, const udg_image *const *images,
+                                         int count, const char *date, udg_result *each,
+                                         udg_result *joint, udg_message *message);
+
 /* The planes of the last inspection, for drawing.  Storage belongs to the
  * inspector and holds until its next call. */
 typedef enum udg_view_kind {

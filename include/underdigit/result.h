@@ -201,6 +201,13 @@ UDG_API udg_status udg_results_to_json(const udg_settings *settings, const udg_r
                                        int count, const char *photo, char **text,
                                        udg_message *message);
 
+/* The joint result of photos of one coin (udg_inspect_same_coin()): its fields, and
+ * `photos`, an array with each photo's own.
+ *   paths  `count` of them, for the fields `photo`; the object's own is the first */
+UDG_API udg_status udg_joint_to_json(const udg_settings *settings, const udg_result *joint,
+                                     const udg_result *each, const char *const *paths, int count,
+                                     char **text, udg_message *message);
+
 /* Which of the results speaks for the photo: a trace before other verdicts, judged
  * before not judged, then the strongest evidence, then the first. */
 UDG_API int udg_results_speaker(const udg_result *results, int count);
