@@ -7,14 +7,15 @@
 
 #include "spline.h"
 
-/* Candidates nearer than this (digit heights) are one. */
-static const double SAME_SPOT = 0.4;
+/* Candidates nearer than this (digit heights) are one: closer before they are fitted, as a
+ * shoulder beside the right one may score higher there without leading to it. */
+static const double SAME_PEAK = 0.3, SAME_SPOT = 0.4;
 /* Restarts lie so far off, in digit heights. */
 static const double RESTART_REACH = 0.06;
 #define MIDDLE_COUNT 8 /* candidates looked at in the second, finer verification */
 
-static int pool_same(const udg_find_pooled *a, const udg_find_pooled *b) {
-  double near = SAME_SPOT * fmax(a->height_px, b->height_px);
+static int pool_same(const udg_find_pooled *a, const udg_find_pooled *b, double same) {
+  double near = same * fmax(a->height_px, b->height_px);
   double ratio =
       a->height_px > b->height_px ? a->height_px / b->height_px : b->height_px / a->height_px;
   return hypot(a->x - b->x, a->y - b->y) < near && ratio < 1.3 &&
@@ -22,9 +23,9 @@ static int pool_same(const udg_find_pooled *a, const udg_find_pooled *b) {
 }
 
 /* Keeps the pool sorted, best first, one entry a spot. */
-void udg_find_pool_add(udg_find_state *state, const udg_find_pooled *found) {
+static void add_apart(udg_find_state *state, const udg_find_pooled *found, double same) {
   for (int i = 0; i < state->pool_count; i++)
-    if (pool_same(&state->pool[i], found)) {
+    if (pool_same(&state->pool[i], found, same)) {
       if (state->pool[i].score >= found->score)
         return;
       memmove(&state->pool[i], &state->pool[i + 1],
@@ -42,6 +43,10 @@ void udg_find_pool_add(udg_find_state *state, const udg_find_pooled *found) {
   state->pool[at] = *found;
   if (state->pool_count < UDG_FIND_POOL)
     state->pool_count++;
+}
+
+void udg_find_pool_add(udg_find_state *state, const udg_find_pooled *found) {
+  add_apart(state, found, SAME_PEAK);
 }
 
 /* Fits a lit date as a similarity at one candidate and rescores it. */
@@ -101,7 +106,7 @@ static void pool_merge(udg_find_state *state) {
   memcpy(copy, state->pool, sizeof copy);
   state->pool_count = 0;
   for (int i = 0; i < count; i++)
-    udg_find_pool_add(state, &copy[i]);
+    add_apart(state, &copy[i], SAME_SPOT);
 }
 
 /* Under a hard lamp a shoulder can be taken for its neighbour, less than a

@@ -10,7 +10,7 @@
 
 #include <cmocka.h>
 
-#include "find.h"
+#include "find_internal.h"
 #include "made.h"
 #include "support.h"
 
@@ -214,11 +214,35 @@ static void no_memory_is_told(void **state) {
   made_close(&m);
 }
 
+/* A shoulder a third of a digit beside the right one scores higher before the fit: both are kept
+ * for it; a quarter off they are one spot. */
+static void a_stronger_neighbour_hides_nothing(void **state) {
+  (void)state;
+  made m;
+  assert_int_equal(made_open(&m, "karrow"), 0);
+  searcher s = searcher_open(&m.settings, m.reference);
+  udg_find_pooled right = {.x = 100.0, .y = 60.0, .height_px = 60.0, .score = 0.20};
+  udg_find_pooled beside = {.x = 100.0, .y = 60.0 - 0.33 * 60.0, .height_px = 57.0, .score = 0.21};
+  udg_find_pooled near = {.x = 100.0, .y = 60.0 - 0.25 * 60.0, .height_px = 57.0, .score = 0.22};
+  s.find->pool_count = 0;
+  udg_find_pool_add(s.find, &right);
+  udg_find_pool_add(s.find, &beside);
+  assert_int_equal(s.find->pool_count, 2);
+  udg_find_pool_add(s.find, &near);
+  assert_int_equal(s.find->pool_count, 1); /* better than both and on the spot of either */
+  searcher_close(&s);
+  made_close(&m);
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(dates_are_found),     cmocka_unit_test(extreme_sizes_are_found),
-      cmocka_unit_test(absence_shows),       cmocka_unit_test(odd_photos_are_no_fault),
-      cmocka_unit_test(cancelling_is_heard), cmocka_unit_test(no_memory_is_told),
+      cmocka_unit_test(dates_are_found),
+      cmocka_unit_test(extreme_sizes_are_found),
+      cmocka_unit_test(absence_shows),
+      cmocka_unit_test(odd_photos_are_no_fault),
+      cmocka_unit_test(a_stronger_neighbour_hides_nothing),
+      cmocka_unit_test(cancelling_is_heard),
+      cmocka_unit_test(no_memory_is_told),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
