@@ -86,6 +86,10 @@ double udg_json_number(const udg_json *node) {
   return json_number_value(node_of(node));
 }
 
+int udg_json_is_true(const udg_json *node) {
+  return node && json_is_true(node_of(node));
+}
+
 const char *udg_json_string(const udg_json *node) {
   return json_string_value(node_of(node));
 }

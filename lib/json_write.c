@@ -31,28 +31,6 @@ static void append_text(udg_json_writer *writer, const char *text) {
   append(writer, text, strlen(text));
 }
 
-static void begin_item(udg_json_writer *writer, const char *key) {
-  if (writer->comma)
-    append_text(writer, ",");
-  writer->comma = 1;
-  if (key) {
-    append_text(writer, "\"");
-    append_text(writer, key);
-    append_text(writer, "\":");
-  }
-}
-
-void udg_json_write_open(udg_json_writer *writer, const char *key, char bracket) {
-  begin_item(writer, key);
-  append(writer, &bracket, 1);
-  writer->comma = 0;
-}
-
-void udg_json_write_close(udg_json_writer *writer, char bracket) {
-  append(writer, &bracket, 1);
-  writer->comma = 1;
-}
-
 static void append_character(udg_json_writer *writer, const unsigned char *s, size_t count) {
   char escape[8];
   if (count == 0) {
@@ -69,21 +47,46 @@ static void append_character(udg_json_writer *writer, const unsigned char *s, si
   }
 }
 
-void udg_json_write_string(udg_json_writer *writer, const char *key, const char *value,
-                           size_t limit) {
+static void append_quoted(udg_json_writer *writer, const char *value, size_t limit) {
   /* The last bytes go through a copy with a NUL behind them, since a character
    * may seem to go on beyond the limit. */
-  begin_item(writer, key);
   append_text(writer, "\"");
   for (size_t i = 0; value && i < limit && value[i];) {
     unsigned char window[5] = {0};
-    for (size_t k = 0; k < 4 && i + k < limit && value[i + k]; k++)
-      window[k] = (unsigned char)value[i + k];
+    for (size_t n = 0; n < 4 && i + n < limit && value[i + n]; n++)
+      window[n] = (unsigned char)value[i + n];
     size_t count = udg_utf8_length(window);
     append_character(writer, window, count);
     i += count ? count : 1;
   }
   append_text(writer, "\"");
+}
+
+static void begin_item(udg_json_writer *writer, const char *key) {
+  if (writer->comma)
+    append_text(writer, ",");
+  writer->comma = 1;
+  if (key) {
+    append_quoted(writer, key, (size_t)-1);
+    append_text(writer, ":");
+  }
+}
+
+void udg_json_write_open(udg_json_writer *writer, const char *key, char bracket) {
+  begin_item(writer, key);
+  append(writer, &bracket, 1);
+  writer->comma = 0;
+}
+
+void udg_json_write_close(udg_json_writer *writer, char bracket) {
+  append(writer, &bracket, 1);
+  writer->comma = 1;
+}
+
+void udg_json_write_string(udg_json_writer *writer, const char *key, const char *value,
+                           size_t limit) {
+  begin_item(writer, key);
+  append_quoted(writer, value, limit);
 }
 
 /* Ten digits hold a homography to a millionth of a pixel. */
@@ -113,6 +116,44 @@ void udg_json_write_numbers(udg_json_writer *writer, const char *key, const doub
   for (int i = 0; i < count; i++)
     udg_json_write_number(writer, NULL, values[i]);
   udg_json_write_close(writer, ']');
+}
+
+void udg_json_write_boolean(udg_json_writer *writer, const char *key, int value) {
+  begin_item(writer, key);
+  append_text(writer, value ? "true" : "false");
+}
+
+static int copy_member(void *user, const char *key, const udg_json *value) {
+  udg_json_write_copy(user, key, value);
+  return 0;
+}
+
+void udg_json_write_copy(udg_json_writer *writer, const char *key, const udg_json *value) {
+  switch (udg_json_kind_of(value)) {
+  case UDG_JSON_NULL:
+    udg_json_write_null(writer, key);
+    break;
+  case UDG_JSON_BOOLEAN:
+    udg_json_write_boolean(writer, key, udg_json_is_true(value));
+    break;
+  case UDG_JSON_NUMBER:
+    udg_json_write_number(writer, key, udg_json_number(value));
+    break;
+  case UDG_JSON_STRING:
+    udg_json_write_string(writer, key, udg_json_string(value), (size_t)-1);
+    break;
+  case UDG_JSON_ARRAY:
+    udg_json_write_open(writer, key, '[');
+    for (size_t i = 0; i < udg_json_count(value); i++)
+      udg_json_write_copy(writer, NULL, udg_json_item(value, i));
+    udg_json_write_close(writer, ']');
+    break;
+  case UDG_JSON_OBJECT:
+    udg_json_write_open(writer, key, '{');
+    udg_json_each(value, copy_member, writer);
+    udg_json_write_close(writer, '}');
+    break;
+  }
 }
 
 void udg_json_write_null(udg_json_writer *writer, const char *key) {

@@ -106,6 +106,8 @@ static udg_status date_work_create(udg_inspector *inspector, size_t date_index, 
     status =
         udg_residual_create(settings, &work->upright, inspector->fft, &work->residual, message);
   if (status == UDG_OK)
+    work->residual->appearance = udg_reference_appearance(inspector->reference, date_index);
+  if (status == UDG_OK)
     status = udg_trace_bank_create(settings, inspector->reference, date_index, inspector->fft,
                                    &work->bank, message);
   if (status == UDG_OK)

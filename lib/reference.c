@@ -4,21 +4,33 @@
 
 #include <string.h>
 
+#include "appearance.h"
 #include "image_internal.h"
 #include "json.h"
 #include "marker.h"
 #include "reference_internal.h"
 #include "reference_parse.h"
 
-static udg_status build(const udg_settings *settings, const udg_json *root, const char *name,
-                        const void *font, size_t font_bytes, udg_reference **reference,
-                        udg_message *message) {
+typedef struct source {
+  const char *text;
+  size_t byte_count;
+} source;
+
+static udg_status build(const udg_settings *settings, const udg_json *root, source json,
+                        const char *name, const void *font, size_t font_bytes,
+                        udg_reference **reference, udg_message *message) {
   *reference = udg_memory_get(settings, 1, sizeof **reference);
   if (!*reference)
     return udg_fail(message, UDG_ERROR_MEMORY, "%s: out of memory", name);
   (*reference)->settings = *settings;
-  udg_status status = udg_reference_parse(*reference, root, name, font, font_bytes, message);
-  if (status != UDG_OK) {
+  (*reference)->source = udg_memory_get(settings, json.byte_count + 1, 1);
+  (*reference)->source_bytes = json.byte_count;
+  udg_status status = (*reference)->source
+                          ? udg_reference_parse(*reference, root, name, font, font_bytes, message)
+                          : udg_fail(message, UDG_ERROR_MEMORY, "%s: out of memory", name);
+  if (status == UDG_OK) {
+    memcpy((*reference)->source, json.text, json.byte_count);
+  } else {
     udg_reference_destroy(*reference);
     *reference = NULL;
   }
@@ -44,28 +56,50 @@ udg_status udg_reference_from_memory(const udg_settings *settings, const void *j
   udg_status status = udg_json_parse(json, json_bytes, name, &root, message);
   if (status != UDG_OK)
     return status;
-  status = build(&resolved, root, name, font, font_bytes, reference, message);
+  status = build(&resolved, root, (source){json, json_bytes}, name, font, font_bytes, reference,
+                 message);
   udg_json_drop(root);
   return status;
 }
 
-/* `font` of the reference file, which names a file beside it. */
-static udg_status read_font(const udg_settings *settings, const char *path, const char *font_name,
-                            uint8_t **bytes, size_t *byte_count, udg_message *message) {
+/* The file that a field of the reference file names, beside it. */
+static udg_status read_beside(const udg_settings *settings, const char *path, const char *field,
+                              const char *name, uint8_t **bytes, size_t *byte_count,
+                              udg_message *message) {
   const char *slash = strrchr(path, '/');
-  size_t folder = slash && *font_name != '/' ? (size_t)(slash - path) + 1 : 0;
-  size_t length = strlen(font_name);
+  size_t folder = slash && *name != '/' ? (size_t)(slash - path) + 1 : 0;
+  size_t length = strlen(name);
   char *joined = udg_memory_get(settings, folder + length + 1, 1);
   if (!joined)
-    return udg_fail(message, UDG_ERROR_MEMORY, "%s: font: out of memory", udg_label_of(path).text);
+    return udg_fail(message, UDG_ERROR_MEMORY, "%s: %s: out of memory", udg_label_of(path).text,
+                    field);
   memcpy(joined, path, folder);
-  memcpy(joined + folder, font_name, length + 1);
+  memcpy(joined + folder, name, length + 1);
   udg_message inner = {""};
   udg_status status = udg_file_read(settings, joined, bytes, byte_count, &inner);
   udg_memory_drop(settings, joined);
   if (status != UDG_OK)
-    return udg_fail(message, status, "%s: font: %s", udg_label_of(path).text, inner.text);
+    return udg_fail(message, status, "%s: %s: %s", udg_label_of(path).text, field, inner.text);
   return UDG_OK;
+}
+
+/* On a fault the reference goes, too. */
+static udg_status read_appearance(const udg_settings *settings, const char *path,
+                                  udg_reference **reference, udg_message *message) {
+  uint8_t *bytes = NULL;
+  size_t byte_count = 0;
+  udg_reference *r = *reference;
+  udg_status status = read_beside(settings, path, "appearance", r->appearance_name, &bytes,
+                                  &byte_count, message);
+  if (status == UDG_OK)
+    status = udg_appearance_unpack(settings, bytes, byte_count, r->appearance_name, &r->appearances,
+                                   &r->appearance_count, message);
+  udg_memory_drop(settings, bytes);
+  if (status != UDG_OK) {
+    udg_reference_destroy(r);
+    *reference = NULL;
+  }
+  return status;
 }
 
 udg_status udg_reference_from_file(const udg_settings *settings, const char *path,
@@ -86,9 +120,13 @@ udg_status udg_reference_from_file(const udg_settings *settings, const char *pat
     status = udg_json_parse((const char *)text, text_bytes, label.text, &root, message);
   const char *font_name = udg_json_string(udg_json_member(root, "font"));
   if (status == UDG_OK && font_name && *font_name)
-    status = read_font(&resolved, path, font_name, &font, &font_bytes, message);
+    status =
+        read_beside(&resolved, path, "font", font_name, &font, &font_bytes, message);
   if (status == UDG_OK)
-    status = build(&resolved, root, label.text, font, font_bytes, reference, message);
+    status = build(&resolved, root, (source){(const char *)text, text_bytes}, label.text, font,
+                   font_bytes, reference, message);
+  if (status == UDG_OK && (*reference)->appearance_name[0])
+    status = read_appearance(&resolved, path, reference, message);
   udg_json_drop(root);
   udg_memory_drop(&resolved, text);
   udg_memory_drop(&resolved, font);
@@ -121,6 +159,58 @@ udg_status udg_reference_outline(const udg_reference *reference, char digit,
   return UDG_OK;
 }
 
+const udg_appearance *udg_reference_appearance(const udg_reference *reference, size_t date_index) {
+  for (size_t i = 0; i < reference->appearance_count; i++)
+    if (strcmp(reference->appearances[i].date, reference->dates[date_index].text) == 0)
+      return &reference->appearances[i];
+  return NULL;
+}
+
+static udg_status copy_outline(const udg_settings *settings, const udg_outline *from,
+                               udg_outline *to) {
+  *to = *from;
+  to->starts = udg_memory_get(settings, from->contour_count + 1, sizeof *to->starts);
+  to->points = udg_memory_get(settings, 2 * from->point_count, sizeof *to->points);
+  if (!to->starts || !to->points)
+    return UDG_ERROR_MEMORY;
+  memcpy(to->starts, from->starts, (from->contour_count + 1) * sizeof *to->starts);
+  memcpy(to->points, from->points, 2 * from->point_count * sizeof *to->points);
+  return UDG_OK;
+}
+
+udg_status udg_reference_copy(const udg_reference *reference, udg_reference **copy,
+                              udg_message *message) {
+  const udg_settings *settings = &reference->settings;
+  udg_reference *made = udg_memory_get(settings, 1, sizeof *made);
+  if (!made)
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for a copy of the reference");
+  *made = *reference;
+  memset(made->digits, 0, sizeof made->digits);
+  made->source = NULL;
+  made->markers = NULL;
+  made->design = NULL;
+  made->marker_count = made->design_count = 0;
+  made->appearances = NULL;
+  made->appearance_count = made->source_bytes = 0;
+  made->appearance_name[0] = '\0';
+  made->dates = udg_memory_get(settings, reference->date_count, sizeof *made->dates);
+  made->expected = udg_memory_get(settings, reference->expected_count + 1, sizeof *made->expected);
+  udg_status status = made->dates && made->expected ? UDG_OK : UDG_ERROR_MEMORY;
+  for (int d = 0; d < 10 && status == UDG_OK; d++)
+    if (reference->has_digit[d])
+      status = copy_outline(settings, &reference->digits[d], &made->digits[d]);
+  if (status != UDG_OK) {
+    udg_reference_destroy(made);
+    return udg_fail(message, status, "no memory for a copy of the reference");
+  }
+  memcpy(made->dates, reference->dates, reference->date_count * sizeof *made->dates);
+  if (reference->expected_count > 0)
+    memcpy(made->expected, reference->expected,
+           reference->expected_count * sizeof *made->expected);
+  *copy = made;
+  return UDG_OK;
+}
+
 void udg_reference_destroy(udg_reference *reference) {
   if (!reference)
     return;
@@ -130,5 +220,9 @@ void udg_reference_destroy(udg_reference *reference) {
   udg_markers_drop(reference);
   udg_memory_drop(&settings, reference->dates);
   udg_memory_drop(&settings, reference->expected);
+  for (size_t i = 0; i < reference->appearance_count; i++)
+    udg_appearance_destroy(&settings, &reference->appearances[i]);
+  udg_memory_drop(&settings, reference->appearances);
+  udg_memory_drop(&settings, reference->source);
   udg_memory_drop(&settings, reference);
 }

@@ -46,6 +46,8 @@ typedef struct udg_expected {
 /* marker.h */
 typedef struct udg_marker udg_marker;
 typedef struct udg_design_item udg_design_item;
+/* What `learn` knows of one date beyond outlines: appearance.h. */
+typedef struct udg_appearance udg_appearance;
 
 struct udg_reference {
   udg_settings settings;
@@ -65,7 +67,20 @@ struct udg_reference {
   udg_marker *markers;
   size_t design_count;
   udg_design_item *design;
+  char *source; /* the JSON text, for whoever writes a better one */
+  size_t source_bytes;
+  char appearance_name[256]; /* field "appearance", "": none */
+  size_t appearance_count;
+  udg_appearance *appearances;
 };
+
+/* What was learned of a date; NULL: nothing. */
+const udg_appearance *udg_reference_appearance(const udg_reference *reference, size_t date_index);
+
+/* A copy with its own dates and outlines, for a learner to try places on; without
+ * the source and what was learned before. */
+udg_status udg_reference_copy(const udg_reference *reference, udg_reference **copy,
+                              udg_message *message);
 
 /* Parses SVG path data (M L H V C S Q T A Z, both cases) into polylines.
  * `field` ("digits.8.outline") begins the message; the place in the text is

@@ -31,9 +31,9 @@ static udg_status no_memory(const udg_parse *parse) {
 }
 
 static udg_status parse_head(udg_parse *parse, const udg_field_object *file) {
-  static const char *const known[] = {"format",   "name",   "coin",  "relief",
-                                      "digits",   "font",   "dates", "strong_from",
-                                      "expected", "design", NULL};
+  static const char *const known[] = {"format",     "name",   "coin",  "relief",
+                                      "digits",     "font",   "dates", "strong_from",
+                                      "expected",   "design", "appearance", NULL};
   const udg_field_reader *reader = &parse->reader;
   udg_reference *reference = parse->reference;
   char format[64];
@@ -48,6 +48,9 @@ static udg_status parse_head(udg_parse *parse, const udg_field_object *file) {
   if (status == UDG_OK)
     status = udg_field_number(reader, file, "strong_from", UDG_FIELD_OPTIONAL, 0, 1,
                               &reference->strong_threshold);
+  if (status == UDG_OK)
+    status = udg_field_text(reader, file, "appearance", UDG_FIELD_OPTIONAL,
+                            reference->appearance_name, sizeof reference->appearance_name);
   udg_field_warn_unknown(reader, file, known);
   return status;
 }
@@ -125,7 +128,8 @@ static udg_status parse_date_text(udg_parse *parse, const udg_field_object *obje
 }
 
 static udg_status parse_date(udg_parse *parse, const udg_field_object *object, udg_date *date) {
-  static const char *const known[] = {"date", "height_mm", "places", "slack_mm", "slack_deg", NULL};
+  static const char *const known[] = {"date",     "height_mm", "places", "slack_mm",
+                                      "slack_deg", "learned",   NULL};
   const udg_field_reader *reader = &parse->reader;
   const udg_reference *reference = parse->reference;
   udg_status status = parse_date_text(parse, object, date);

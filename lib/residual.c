@@ -16,7 +16,13 @@ static const double FIELD_CUT = 3.5; /* robust s.d.: dents must not pass for tex
 static const double FLOOR_PEAK = 0.02, FLOOR_MEAN = 0.05, FLOOR_LEVEL = 0.3;
 /* Bands of distance to the present digits in which variance is measured, px. */
 static const float BANDS[] = {-300.0f, -12.0f, -8.0f, -6.0f, -4.5f, -3.2f, -2.2f, -1.0f};
+/* A stroke, 0.15 of the digit's height wide, and its shadow make one period. */
+static const double STROKE_PERIOD_SHARE = 0.33;
 enum { BAND_COUNT = sizeof BANDS / sizeof *BANDS - 1, PAD = 16 };
+
+double udg_residual_stroke_gain(const udg_residual *residual) {
+  return udg_residual_whitening(residual, 1.0 / (STROKE_PERIOD_SHARE * UDG_UPRIGHT_DIGIT_PX));
+}
 
 udg_status udg_residual_create(const udg_settings *settings, const udg_upright *upright,
                                udg_fft *fft, udg_residual **residual, udg_message *message) {
@@ -25,7 +31,8 @@ udg_status udg_residual_create(const udg_settings *settings, const udg_upright *
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the residual");
   made->settings = *settings;
   udg_plane *planes[] = {&made->clean, &made->white, &made->weight,
-                         &made->mask,  &made->first, &made->second};
+                         &made->mask,  &made->first, &made->second,
+                         &made->mean,  &made->variance};
   udg_status status = UDG_OK;
   for (size_t i = 0; i < sizeof planes / sizeof *planes && status == UDG_OK; i++)
     status = udg_plane_create(settings, upright->width, upright->height, planes[i]);
@@ -54,7 +61,8 @@ void udg_residual_destroy(udg_residual *residual) {
     return;
   udg_settings settings = residual->settings;
   udg_plane *planes[] = {&residual->clean, &residual->white,  &residual->weight, &residual->mask,
-                         &residual->first, &residual->second, &residual->padded};
+                         &residual->first, &residual->second, &residual->padded,
+                         &residual->mean,  &residual->variance};
   for (size_t i = 0; i < sizeof planes / sizeof *planes; i++)
     udg_plane_destroy(&settings, planes[i]);
   udg_memory_drop(&settings, residual->frequency);
@@ -84,12 +92,18 @@ static double spread(const udg_residual *residual, const udg_upright *upright,
 /* clean = cut residual less its local mean over open pixels. */
 static void remove_ground(udg_residual *residual, const udg_upright *upright,
                           const udg_light *light) {
+  int learned = residual->appearance != NULL;
+  if (learned)
+    udg_appearance_expect(residual->appearance, upright, light, &residual->mean,
+                          &residual->variance);
   size_t count = (size_t)upright->width * (size_t)upright->height, n = 0;
   float *values = residual->first.v;
   for (size_t i = 0; i < count; i++) {
     int open = upright->usable.v[i] > 0.0f && upright->distance.v[i] < -UDG_RESIDUAL_GUARD_PX;
     residual->mask.v[i] = open ? 1.0f : 0.0f;
     residual->clean.v[i] = upright->grey.v[i] - light->model.v[i];
+    if (learned)
+      residual->clean.v[i] -= residual->mean.v[i];
     if (open && upright->distance.v[i] < FIELD_FROM_PX)
       values[n++] = residual->clean.v[i];
   }
@@ -209,7 +223,7 @@ static void whiten(udg_residual *residual) {
  * towards them, whatever its cause. */
 static void weigh(udg_residual *residual, const udg_upright *upright) {
   size_t count = (size_t)upright->width * (size_t)upright->height;
-  double at[BAND_COUNT], variance[BAND_COUNT];
+  double at[BAND_COUNT], variance[BAND_COUNT], gain = udg_residual_stroke_gain(residual);
   int bands = 0;
   for (int b = 0; b < BAND_COUNT; b++) {
     size_t n;
@@ -231,6 +245,8 @@ static void weigh(udg_residual *residual, const udg_upright *upright) {
       double part = fmin((d - at[b - 1]) / (at[b] - at[b - 1]), 1.0);
       v = variance[b - 1] + part * (variance[b] - variance[b - 1]);
     }
+    if (residual->appearance)
+      v += gain * gain * (double)residual->variance.v[i];
     residual->weight.v[i] = (float)((double)residual->mask.v[i] / v);
   }
 }

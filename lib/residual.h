@@ -4,8 +4,8 @@
 #ifndef UDG_RESIDUAL_H
 #define UDG_RESIDUAL_H
 
+#include "expect.h"
 #include "fft.h"
-#include "light.h"
 
 enum { UDG_SPECTRUM_BINS = 40 };
 #define UDG_SPECTRUM_STEP 0.02 /* cycles/px: bins reach beyond the diagonal 0.707 */
@@ -19,6 +19,8 @@ typedef struct udg_residual {
   udg_plane weight; /* 1 / variance of `white`, 0 under the present digits and where not usable */
   double spectrum[UDG_SPECTRUM_BINS]; /* power per pixel of the field by radial frequency */
   double floor; /* added to the spectrum: misfit that the field does not show */
+  const udg_appearance *appearance; /* what plain coins show beyond the model; NULL: not learned */
+  udg_plane mean, variance;         /* of it in this photo, levels, levels^2; empty: never any */
   double noise; /* robust s.d. of `clean` on the field, levels */
   udg_plane mask, first, second;
   const udg_fft_plan *plan;
@@ -35,6 +37,8 @@ void udg_residual_destroy(udg_residual *residual);
 udg_status udg_residual_make(udg_residual *residual, const udg_upright *upright,
                              const udg_light *light, udg_message *message);
 
+/* Gain of the whitening filter for what plain coins differ by, which comes in strokes. */
+double udg_residual_stroke_gain(const udg_residual *residual);
 /* Gain of the whitening filter at a frequency in cycles/px. */
 double udg_residual_whitening(const udg_residual *residual, double frequency);
 /* What removing the ground does to a trace: 1 - exp(-2 pi^2 s^2 f^2). */

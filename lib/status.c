@@ -27,6 +27,8 @@ const char *udg_status_text(udg_status status) {
     return "stopped on request";
   case UDG_ERROR_INTERNAL:
     return "a rule inside the library was broken: please report";
+  case UDG_ERROR_PHOTOS:
+    return "too few of the photos can be learned from";
   }
   return "unknown status";
 }

@@ -21,7 +21,7 @@ typedef struct command {
 } command;
 
 extern const command inspect_command, screen_command, page_command, show_command, marks_command,
-    export_command;
+    export_command, learn_command;
 
 /* Usage line to stderr; gives EXIT_FAULT. */
 int command_misused(const command *c);

@@ -13,7 +13,7 @@
 
 static const command *const commands[] = {
     &inspect_command, &screen_command, &page_command,
-    &show_command,    &marks_command,  &export_command,
+    &show_command,    &marks_command,  &export_command, &learn_command,
 };
 enum { COMMAND_COUNT = sizeof commands / sizeof commands[0] };
 

@@ -22,7 +22,8 @@ typedef enum udg_status {
   UDG_ERROR_REFERENCE = -7, /* the reference file is wrong; the message names the field */
   UDG_ERROR_DATE = -8,      /* the reference does not have that date */
   UDG_ERROR_CANCELLED = -9, /* the host's cancel callback said stop */
-  UDG_ERROR_INTERNAL = -10  /* a rule inside the library was broken: please report */
+  UDG_ERROR_INTERNAL = -10, /* a rule inside the library was broken: please report */
+  UDG_ERROR_PHOTOS = -11    /* too few of the photos can be learned from */
 } udg_status;
 
 /* What went wrong, for a person.  Filled when a function fails, else left

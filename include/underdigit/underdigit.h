@@ -10,6 +10,7 @@
 
 #include <underdigit/image.h>
 #include <underdigit/inspect.h>
+#include <underdigit/learn.h>
 #include <underdigit/reference.h>
 #include <underdigit/result.h>
 #include <underdigit/settings.h>

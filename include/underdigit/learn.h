@@ -1,0 +1,105 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* A better reference from photographs of plain coins. */
+#ifndef UNDERDIGIT_LEARN_H
+#define UNDERDIGIT_LEARN_H
+
+#include <stddef.h>
+
+#include <underdigit/export.h>
+#include <underdigit/image.h>
+#include <underdigit/reference.h>
+#include <underdigit/result.h>
+#include <underdigit/settings.h>
+#include <underdigit/status.h>
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+/* Takes photographs of plain coins of one date, one by one, and learns where the
+ * digits sit, how far they stray, and what else is seen beside them.  One thread at
+ * a time. */
+typedef struct udg_learner udg_learner;
+
+/* What became of a photo.  Values are never reused. */
+typedef enum udg_learn_fate {
+  UDG_LEARN_USED = 0,
+  UDG_LEARN_NO_DATE = 1,    /* no date found for certain: other side, other coin, too unclear */
+  UDG_LEARN_OTHER_DATE = 2, /* another date of the reference fits better */
+  UDG_LEARN_OVERDATE = 3,   /* a trace of an earlier digit shows */
+  UDG_LEARN_DOUBLED = 4,    /* struck twice, or a digit punched twice */
+  UDG_LEARN_UNLIKE = 5      /* unlike the other photos at one of its digits */
+} udg_learn_fate;
+
+enum { UDG_LEARN_SECTORS = 8 };
+
+typedef struct udg_learn_photo {
+  char name[256]; /* as given, its end when it is longer */
+  udg_learn_fate fate;
+  char why[UDG_REASON_BYTES]; /* in words; "" when used */
+  double light_azimuth_deg;   /* as in udg_result */
+  double light_directional_share;
+} udg_learn_photo;
+
+typedef enum udg_learn_trust {
+  UDG_LEARN_TRUST_POOR = 0,
+  UDG_LEARN_TRUST_FAIR = 1,
+  UDG_LEARN_TRUST_GOOD = 2
+} udg_learn_trust;
+
+typedef struct udg_learn_report {
+  int photo_count; /* all that were added */
+  int used_count;
+  int sector_count[UDG_LEARN_SECTORS]; /* used photos whose light comes from sector k, which is
+                                          45 degrees about 45 k degrees, clockwise from +x */
+  int undirected_count;                /* used photos lit from all around or straight above */
+  int place_count;
+  double place_shift_mm[UDG_PLACES_MAX][2]; /* learned centre less the given one */
+  double place_turn_deg[UDG_PLACES_MAX];
+  double place_error_mm; /* standard error of a learned centre */
+  double spread_mm;      /* how far a digit strays on one coin, one s.d. along each axis */
+  double spread_deg;
+  double explained_share; /* of what plain coins show beside the model near the date, the part
+                             that the learned appearance foretells for a coin it has not seen, 0-1 */
+  udg_learn_trust trust;
+  char trust_text[UDG_REASON_BYTES]; /* in words */
+} udg_learn_report;
+
+/*   settings   NULL for the defaults; copied
+ *   reference  with outlines of the date's digits; kept: must outlive the learner
+ *   date       one of its dates
+ * Errors: DATE, MEMORY, ARGUMENT. */
+UDG_API udg_status udg_learner_create(const udg_settings *settings, const udg_reference *reference,
+                                      const char *date, udg_learner **learner,
+                                      udg_message *message);
+
+/* Adds a photo; what matters of it is copied.  A photo without the date is no
+ * fault: its fate says so.
+ *   name   for the report */
+UDG_API udg_status udg_learner_add(udg_learner *learner, const udg_image *image, const char *name,
+                                   udg_message *message);
+
+/* Learns from what was added; the report is filled even when PHOTOS is given:
+ * fewer than three photos could be used.  Also MEMORY, CANCELLED. */
+UDG_API udg_status udg_learner_finish(udg_learner *learner, udg_learn_report *report,
+                                      udg_message *message);
+
+/* Photo number `index` in the order added, final after udg_learner_finish().
+ * ARGUMENT past the last. */
+UDG_API udg_status udg_learner_photo(const udg_learner *learner, size_t index,
+                                     udg_learn_photo *photo);
+
+/* Writes the reference with what was learned, and its sidecar beside it, whose
+ * name is made from `path` and its content.  Each file is complete or not there,
+ * and the reference is put in place last.  ARGUMENT before udg_learner_finish() was
+ * good; IO. */
+UDG_API udg_status udg_learner_write(const udg_learner *learner, const char *path,
+                                     udg_message *message);
+
+/* NULL is fine. */
+UDG_API void udg_learner_destroy(udg_learner *learner);
+
+#ifdef __cplusplus
+}
+#endif
+#endif
