@@ -8,7 +8,9 @@
  *     16 bytes  its text, NUL behind
  *      u32 x 2  width, height of the planes, px
  *      f64 x 3  px per mm; x, y of the date plane's origin, px
- *      f32 ...  the planes, row by row, one after the other */
+ *      f32 ...  the planes, row by row, one after the other
+ *      u32 x 2  width, height of the coin's face, 0 both when it is not known
+ *      f32 ...  the face, row by row */
 #include <math.h>
 #include <string.h>
 
@@ -19,6 +21,7 @@ enum {
   HEAD_BYTES = 16,
   CRC_AT = 8,
   DATE_BYTES = 16 + 2 * 4 + 3 * 8,
+  FACE_BYTES = 2 * 4,
   SIDE_MAX = 4096, /* of an upright plane */
   DATES_MAX = 1000
 };
@@ -28,6 +31,7 @@ static const float VALUE_MAX = 1e6f;
 void udg_appearance_destroy(const udg_settings *settings, udg_appearance *appearance) {
   for (int i = 0; i < UDG_APPEARANCE_PLANES; i++)
     udg_plane_destroy(settings, &appearance->plane[i]);
+  udg_plane_destroy(settings, &appearance->face);
 }
 
 uint32_t udg_crc32(const uint8_t *bytes, size_t byte_count) {
@@ -63,8 +67,22 @@ static double get_f64(const uint8_t *at) {
   return value;
 }
 
+static size_t pixels_of(const udg_plane *plane) {
+  return (size_t)plane->width * (size_t)plane->height;
+}
+
 static size_t plane_bytes(const udg_appearance *one) {
-  return (size_t)one->plane[0].width * (size_t)one->plane[0].height * UDG_APPEARANCE_PLANES * 4;
+  return 4 * pixels_of(&one->plane[0]) * UDG_APPEARANCE_PLANES + FACE_BYTES +
+         4 * pixels_of(&one->face);
+}
+
+static uint8_t *put_plane(const udg_plane *plane, uint8_t *at) {
+  for (size_t i = 0; i < pixels_of(plane); i++, at += 4) {
+    uint32_t bits;
+    memcpy(&bits, &plane->v[i], sizeof bits);
+    put_u32(at, bits);
+  }
+  return at;
 }
 
 static uint8_t *put_one(const udg_appearance *one, uint8_t *at) {
@@ -75,15 +93,11 @@ static uint8_t *put_one(const udg_appearance *one, uint8_t *at) {
   put_f64(at + 32, one->origin_px[0]);
   put_f64(at + 40, one->origin_px[1]);
   at += DATE_BYTES;
-  size_t pixels = (size_t)one->plane[0].width * (size_t)one->plane[0].height;
-  for (int p = 0; p < UDG_APPEARANCE_PLANES; p++) {
-    for (size_t i = 0; i < pixels; i++, at += 4) {
-      uint32_t bits;
-      memcpy(&bits, &one->plane[p].v[i], sizeof bits);
-      put_u32(at, bits);
-    }
-  }
-  return at;
+  for (int p = 0; p < UDG_APPEARANCE_PLANES; p++)
+    at = put_plane(&one->plane[p], at);
+  put_u32(at, (uint32_t)one->face.width);
+  put_u32(at + 4, (uint32_t)one->face.height);
+  return put_plane(&one->face, at + FACE_BYTES);
 }
 
 udg_status udg_appearance_pack(const udg_settings *settings, const udg_appearance *all,
@@ -118,18 +132,29 @@ static udg_status broken(const unpacking *u, size_t at, const char *what) {
   return udg_fail(u->message, UDG_ERROR_REFERENCE, "%s: byte %zu: %s", u->name, at, what);
 }
 
-static udg_status get_planes(unpacking *u, uint32_t width, uint32_t height, udg_appearance *one) {
-  for (int p = 0; p < UDG_APPEARANCE_PLANES; p++) {
-    if (udg_plane_create(u->settings, (int)width, (int)height, &one->plane[p]) != UDG_OK)
-      return udg_fail(u->message, UDG_ERROR_MEMORY, "%s: out of memory", u->name);
-    for (size_t i = 0; i < (size_t)width * height; i++, u->at += 4) {
-      uint32_t bits = get_u32(u->bytes + u->at);
-      memcpy(&one->plane[p].v[i], &bits, sizeof bits);
-      if (!(fabsf(one->plane[p].v[i]) <= VALUE_MAX))
-        return broken(u, u->at, "no number that a plane may hold");
-    }
+/* `at` points to the first pixel; all of them are known to be there. */
+static udg_status get_plane(unpacking *u, uint32_t width, uint32_t height, udg_plane *plane) {
+  if (udg_plane_create(u->settings, (int)width, (int)height, plane) != UDG_OK)
+    return udg_fail(u->message, UDG_ERROR_MEMORY, "%s: out of memory", u->name);
+  for (size_t i = 0; i < (size_t)width * height; i++, u->at += 4) {
+    uint32_t bits = get_u32(u->bytes + u->at);
+    memcpy(&plane->v[i], &bits, sizeof bits);
+    if (!(fabsf(plane->v[i]) <= VALUE_MAX))
+      return broken(u, u->at, "no number that a plane may hold");
   }
   return UDG_OK;
+}
+
+static udg_status get_face(unpacking *u, udg_appearance *one) {
+  if (u->byte_count - u->at < FACE_BYTES)
+    return broken(u, u->byte_count, "ends before the coin's face");
+  uint32_t width = get_u32(u->bytes + u->at), height = get_u32(u->bytes + u->at + 4);
+  if (!(width == 0 && height == 0) && !(width == UDG_FACE_ANGLES && height == UDG_FACE_RADII))
+    return broken(u, u->at, "the face must have 240 angles and 56 radii, or none");
+  u->at += FACE_BYTES;
+  if ((u->byte_count - u->at) / 4 < (size_t)width * height)
+    return broken(u, u->byte_count, "ends in the middle of the coin's face");
+  return width > 0 ? get_plane(u, width, height, &one->face) : UDG_OK;
 }
 
 static udg_status get_one(unpacking *u, udg_appearance *one) {
@@ -152,7 +177,10 @@ static udg_status get_one(unpacking *u, udg_appearance *one) {
   u->at += DATE_BYTES;
   if (u->byte_count - u->at < (size_t)width * height * UDG_APPEARANCE_PLANES * 4)
     return broken(u, u->byte_count, "ends in the middle of a plane");
-  return get_planes(u, width, height, one);
+  udg_status status = UDG_OK;
+  for (int p = 0; p < UDG_APPEARANCE_PLANES && status == UDG_OK; p++)
+    status = get_plane(u, width, height, &one->plane[p]);
+  return status == UDG_OK ? get_face(u, one) : status;
 }
 
 static udg_status check_head(const unpacking *u) {

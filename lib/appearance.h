@@ -24,11 +24,15 @@ enum {
   UDG_APPEARANCE_TERMS = UDG_APPEARANCE_VARIANCE
 };
 
+/* A coin's face: face.h. */
+enum { UDG_FACE_ANGLES = 240, UDG_FACE_RADII = 56 };
+
 /* x_px = origin_px + px_per_mm x_mm, pixel centres at +0.5. */
 struct udg_appearance {
   char date[16];
   double px_per_mm, origin_px[2];
   udg_plane plane[UDG_APPEARANCE_PLANES];
+  udg_plane face; /* the coin's side by radius and angle (face.h); empty: not known */
 };
 
 void udg_appearance_destroy(const udg_settings *settings, udg_appearance *appearance);

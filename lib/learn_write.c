@@ -219,7 +219,11 @@ static udg_status pack_all(const udg_learner *learner, uint8_t **bytes, size_t *
   for (size_t i = 0; i < given->appearance_count; i++)
     if (strcmp(given->appearances[i].date, learner->learned.date) != 0)
       all[count++] = given->appearances[i];
-  all[count++] = learner->learned;
+  all[count] = learner->learned;
+  const udg_appearance *before = udg_reference_appearance(given, learner->date_index);
+  if (before) /* the coin's face stays */
+    all[count].face = before->face;
+  count++;
   udg_status status =
       udg_appearance_pack(&learner->settings, all, count, bytes, byte_count, message);
   udg_memory_drop(&learner->settings, all);

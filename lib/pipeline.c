@@ -8,6 +8,13 @@
 #include "hub.h"
 #include "image_internal.h"
 
+static int knows_a_face(const udg_reference *reference) {
+  for (size_t i = 0; i < reference->appearance_count; i++)
+    if (reference->appearances[i].face.v)
+      return 1;
+  return 0;
+}
+
 udg_status udg_inspector_create(const udg_settings *settings, const udg_reference *reference,
                                 udg_inspector **inspector, udg_message *message) {
   if (!reference || !inspector)
@@ -46,6 +53,15 @@ udg_status udg_pipeline_prepare(udg_inspector *inspector, udg_message *message) 
     status = udg_find_create(settings, reference, inspector->fft, &inspector->find, message);
   if (status == UDG_OK && !inspector->registers)
     status = udg_register_create(settings, reference, &inspector->registers, message);
+  if (status == UDG_OK && knows_a_face(reference) && !inspector->face.v) {
+    status = udg_face_work_create(settings, &inspector->faces);
+    if (status == UDG_OK)
+      status = udg_plane_create(settings, UDG_FACE_ANGLES, UDG_FACE_RADII, &inspector->face);
+    if (status != UDG_OK) {
+      udg_face_work_destroy(settings, &inspector->faces);
+      udg_fail(message, status, "no memory for coins' faces");
+    }
+  }
   if (status == UDG_OK && whole_coins && !inspector->coins)
     status = udg_coin_create(settings, &inspector->coins, message);
   if (status == UDG_OK && whole_coins && !inspector->locator)
@@ -70,6 +86,8 @@ void udg_pipeline_reset(udg_inspector *inspector) {
     date_work_destroy(&inspector->dates[i]);
   udg_memory_drop(&settings, inspector->dates);
   udg_look_destroy(inspector->look);
+  udg_face_work_destroy(&settings, &inspector->faces);
+  udg_plane_destroy(&settings, &inspector->face);
   udg_coin_locator_destroy(inspector->locator);
   udg_coin_destroy(inspector->coins);
   udg_register_destroy(inspector->registers);
@@ -95,6 +113,12 @@ void udg_inspector_destroy(udg_inspector *inspector) {
   udg_memory_drop(&host, inspector);
 }
 
+/* What was learned of the residual; a face alone is none of that. */
+static const udg_appearance *appearance_of(const udg_reference *reference, size_t date_index) {
+  const udg_appearance *appearance = udg_reference_appearance(reference, date_index);
+  return appearance && appearance->plane[0].v ? appearance : NULL;
+}
+
 static udg_status date_work_create(udg_inspector *inspector, size_t date_index, udg_date_work *work,
                                    udg_message *message) {
   const udg_settings *settings = &inspector->settings;
@@ -106,7 +130,7 @@ static udg_status date_work_create(udg_inspector *inspector, size_t date_index, 
     status =
         udg_residual_create(settings, &work->upright, inspector->fft, &work->residual, message);
   if (status == UDG_OK)
-    work->residual->appearance = udg_reference_appearance(inspector->reference, date_index);
+    work->residual->appearance = appearance_of(inspector->reference, date_index);
   if (status == UDG_OK)
     status = udg_trace_bank_create(settings, inspector->reference, date_index, inspector->fft,
                                    &work->bank, message);
@@ -254,6 +278,54 @@ static udg_status locate_close_up(udg_inspector *inspector, const char *date, si
   return status;
 }
 
+/* The coin's turn by its face, the date where the reference says. */
+static udg_status locate_by_face(udg_inspector *inspector, size_t date_index,
+                                 const udg_ellipse *rim, const udg_plane *face,
+                                 udg_find_result *found, udg_message *message) {
+  const udg_reference *reference = inspector->reference;
+  const udg_date *date = &reference->dates[date_index];
+  memset(found, 0, sizeof *found);
+  udg_status status = udg_face_take(&inspector->settings, &inspector->grey.plane, rim,
+                                    &inspector->faces, &inspector->face);
+  if (status == UDG_ERROR_MEMORY)
+    return udg_fail(message, status, "no memory for the coin's face");
+  if (status != UDG_OK)
+    return UDG_OK; /* outside the photo */
+  udg_face_match match = udg_face_compare(&inspector->face, face);
+  double to_unit = 2.0 / reference->diameter_mm;
+  udg_homography unit = udg_homography_similarity(to_unit, 0.0,
+                                                  to_unit * reference->date_origin_mm[0],
+                                                  to_unit * reference->date_origin_mm[1]);
+  udg_homography map = udg_face_map(rim, match.turn_rad);
+  udg_candidate *one = &found->candidates[0];
+  one->date_to_photo = udg_homography_after(&map, &unit);
+  one->digit_height_px =
+      date->height_mm * udg_homography_scale(&one->date_to_photo, 0.0, -0.5 * date->height_mm);
+  one->turn_rad = match.turn_rad;
+  one->score = fmax(match.likeness, 0.0);
+  found->runner_up = match.likeness > 0.0 ? match.runner_up / match.likeness : 1.0;
+  found->count = 1;
+  inspector->face_certainty = udg_face_certainty(&match);
+  return UDG_OK;
+}
+
+/* One date on one coin, and the chance that it is there. */
+static udg_status locate_on_coin(udg_inspector *inspector, size_t date_index,
+                                 const udg_ellipse *rim, udg_find_result *found,
+                                 double *certainty, udg_message *message) {
+  const udg_appearance *known = udg_reference_appearance(inspector->reference, date_index);
+  udg_status status;
+  if (known && known->face.v) {
+    status = locate_by_face(inspector, date_index, rim, &known->face, found, message);
+    *certainty = found->count > 0 ? inspector->face_certainty : 0.0;
+    return status;
+  }
+  status = udg_coin_locate(inspector->locator, &inspector->grey.plane, date_index, rim, found,
+                           message);
+  *certainty = udg_coin_certainty(found);
+  return status;
+}
+
 /* The whole coin's way: each date at every turn of each of the coins from `first` to
  * before `end`; the one that is certain most. `found.count` is 0 when none is. */
 static udg_status locate_on_coins(udg_inspector *inspector, const char *date, int first, int end,
@@ -267,11 +339,11 @@ static udg_status locate_on_coins(udg_inspector *inspector, const char *date, in
       udg_find_result found;
       if (date && strcmp(date, reference->dates[i].text) != 0)
         continue;
-      udg_status status = udg_coin_locate(inspector->locator, &inspector->grey.plane, i,
-                                          &inspector->rims.coins[c], &found, message);
+      double certainty;
+      udg_status status = locate_on_coin(inspector, i, &inspector->rims.coins[c], &found,
+                                         &certainty, message);
       if (status != UDG_OK)
         return status;
-      double certainty = udg_coin_certainty(&found);
       if (found.count == 0 || certainty <= inspector->certainty)
         continue;
       inspector->coin = c;

@@ -8,6 +8,7 @@
 
 #include "budget.h"
 #include "coin_locate.h"
+#include "face.h"
 #include "find.h"
 #include "marker_check.h"
 #include "register.h"
@@ -35,6 +36,9 @@ struct udg_inspector {
   udg_register_state *registers;
   udg_coin_state *coins; /* these two only with a reference that gives the diameter */
   udg_coin_locator *locator;
+  udg_face_work faces; /* only with a reference that knows the coin's face */
+  udg_plane face;
+  double face_certainty;
   udg_coin_result rims; /* of the last photo */
   int coin;             /* of these the one with the date; -1: none, or a close-up */
   double certainty;     /* that the date was found on a coin, 0-1; -1: a close-up */

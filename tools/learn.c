@@ -9,22 +9,39 @@
 #include "command.h"
 
 typedef struct learn_options {
-  const char *reference_path, *date, *output_path;
+  const char *reference_path, *date, *output_path, *font_path;
+  int has_box;
+  double box[4], diameter_mm; /* 0: not given */
   int quiet;
   char **photos;
   int photo_count;
 } learn_options;
+
+/* COUNT numbers with commas between. */
+static int parse_numbers(const char *text, int count, double *numbers) {
+  for (int i = 0; i < count; i++) {
+    char *end;
+    numbers[i] = strtod(text, &end);
+    if (end == text || *end != (i + 1 < count ? ',' : '\0') || !(numbers[i] >= 0.0) ||
+        !(numbers[i] <= 1e6))
+      return -1;
+    text = end + 1;
+  }
+  return 0;
+}
 
 /* -1: go on; else the exit status. */
 static int parse_options(int argc, char **argv, learn_options *options) {
   static const struct option known[] = {
       {"reference", required_argument, NULL, 'r'}, {"date", required_argument, NULL, 'd'},
       {"output", required_argument, NULL, 'o'},    {"quiet", no_argument, NULL, 'q'},
+      {"box", required_argument, NULL, 'b'},       {"font", required_argument, NULL, 'f'},
+      {"diameter", required_argument, NULL, 'D'},
       {"help", no_argument, NULL, 'h'},            {NULL, 0, NULL, 0},
   };
   *options = (learn_options){0};
   int letter;
-  while ((letter = getopt_long(argc, argv, "r:d:o:qh", known, NULL)) != -1) {
+  while ((letter = getopt_long(argc, argv, "r:d:o:b:f:D:qh", known, NULL)) != -1) {
     switch (letter) {
     case 'r':
       options->reference_path = optarg;
@@ -34,6 +51,22 @@ static int parse_options(int argc, char **argv, learn_options *options) {
       break;
     case 'o':
       options->output_path = optarg;
+      break;
+    case 'b':
+      options->has_box = 1;
+      if (parse_numbers(optarg, 4, options->box) != 0) {
+        command_complain("--box takes X,Y,WIDTH,HEIGHT in pixels, not '%s'", optarg);
+        return command_misused(&learn_command);
+      }
+      break;
+    case 'f':
+      options->font_path = optarg;
+      break;
+    case 'D':
+      if (parse_numbers(optarg, 1, &options->diameter_mm) != 0 || options->diameter_mm <= 0.0) {
+        command_complain("--diameter takes millimetres, not '%s'", optarg);
+        return command_misused(&learn_command);
+      }
       break;
     case 'q':
       options->quiet = 1;
@@ -54,8 +87,12 @@ static int check_options(const learn_options *options) {
   const char *missing = NULL;
   if (options->photo_count == 0)
     missing = "no photo given";
-  else if (!options->reference_path)
-    missing = "no --reference given: learning begins from the digits' outlines";
+  else if (!options->reference_path && !options->has_box)
+    missing = "no --reference given: learning begins from the digits' outlines, or from a --box";
+  else if (options->has_box && !options->date)
+    missing = "--box needs --date: which digits does it hold?";
+  else if (options->font_path && (options->reference_path || !options->has_box))
+    missing = "--font goes with --box and without --reference";
   else if (!options->output_path || !options->output_path[0])
     missing = "no --output given: what is learned goes into a new reference file";
   if (!missing)
@@ -164,6 +201,78 @@ static int learn(udg_learner *learner, const udg_settings *settings, const learn
   return report.used_count == options->photo_count ? EXIT_JUDGED : EXIT_UNJUDGED;
 }
 
+/* A reference that is there for its digits only. */
+static udg_status digits_of_font(const udg_settings *settings, const char *path,
+                                 udg_reference **digits, udg_message *message) {
+  static const char frame[] =
+      "{\"format\":\"underdigit-reference/1\",\"name\":\"font\",\"font\":\"font\","
+      "\"dates\":[{\"date\":\"1\",\"height_mm\":1,"
+      "\"places\":[{\"digit\":\"1\",\"centre_mm\":[0,-0.5]}]}]}";
+  size_t room = 0, used = 0, got;
+  unsigned char *bytes = NULL;
+  FILE *file = fopen(path, "rb");
+  do {
+    if (used == room) {
+      room = 2 * room + 65536;
+      unsigned char *more = room > settings->max_file_bytes ? NULL : realloc(bytes, room);
+      if (!more)
+        break;
+      bytes = more;
+    }
+    got = file ? fread(bytes + used, 1, room - used, file) : 0;
+    used += got;
+  } while (got > 0);
+  int good = file && !ferror(file) && feof(file);
+  if (file)
+    fclose(file);
+  udg_status status = UDG_ERROR_IO;
+  if (good)
+    status = udg_reference_from_memory(settings, frame, sizeof frame - 1, path, bytes, used, digits,
+                                       message);
+  else
+    snprintf(message->text, sizeof message->text, "%.400s: the font cannot be read", path);
+  free(bytes);
+  return status;
+}
+
+static udg_status outline_all(udg_outliner *outliner, const udg_settings *settings,
+                              const learn_options *options, udg_message *message) {
+  for (int i = 0; i < options->photo_count; i++) {
+    udg_image *image = NULL;
+    udg_status status = udg_image_from_file(settings, options->photos[i], &image, message);
+    if (status == UDG_OK)
+      status = udg_outliner_add(outliner, image, options->photos[i], message);
+    udg_image_destroy(image);
+    /* A photo that cannot be read is complained of when it is learned from. */
+    if (status != UDG_OK && (i == 0 || (status != UDG_ERROR_IO && status != UDG_ERROR_FORMAT &&
+                                        status != UDG_ERROR_TRUNCATED)))
+      return status;
+  }
+  return UDG_OK;
+}
+
+/* Outlines from the photos alone. */
+static udg_status make_outlines(const udg_settings *settings, const learn_options *options,
+                                udg_reference **reference, udg_message *message) {
+  udg_reference *digits = NULL;
+  udg_outliner *outliner = NULL;
+  udg_status status = UDG_OK;
+  if (options->reference_path)
+    status = udg_reference_from_file(settings, options->reference_path, &digits, message);
+  else if (options->font_path)
+    status = digits_of_font(settings, options->font_path, &digits, message);
+  if (status == UDG_OK)
+    status = udg_outliner_create(settings, digits, options->date, options->box,
+                                 options->diameter_mm, &outliner, message);
+  if (status == UDG_OK)
+    status = outline_all(outliner, settings, options, message);
+  if (status == UDG_OK)
+    status = udg_outliner_finish(outliner, reference, message);
+  udg_outliner_destroy(outliner);
+  udg_reference_destroy(digits);
+  return status;
+}
+
 static int learn_run(int argc, char **argv) {
   learn_options options;
   int status = parse_options(argc, argv, &options);
@@ -179,8 +288,13 @@ static int learn_run(int argc, char **argv) {
   udg_learner *learner = NULL;
   const char *date = NULL;
   status = EXIT_FAULT;
-  if (udg_reference_from_file(&settings, options.reference_path, &reference, &message) != UDG_OK)
-    command_complain("%s", message.text);
+  udg_status loaded =
+      options.has_box
+          ? make_outlines(&settings, &options, &reference, &message)
+          : udg_reference_from_file(&settings, options.reference_path, &reference, &message);
+  if (loaded != UDG_OK)
+    command_complain("%s%s", message.text,
+                     loaded == UDG_ERROR_PHOTOS ? "; nothing was written" : "");
   else if ((date = date_of(reference, &options)) != NULL &&
            udg_learner_create(&settings, reference, date, &learner, &message) != UDG_OK)
     command_complain("%s", message.text);
@@ -194,7 +308,9 @@ static int learn_run(int argc, char **argv) {
 const command learn_command = {
     .name = "learn",
     .summary = "make a reference better from photographs of plain coins",
-    .usage = "--reference FILE [--date YYYY] --output FILE PHOTO...",
+    .usage = "--reference FILE [--date YYYY] --output FILE PHOTO...\n"
+             "       underdigit learn --box X,Y,W,H --date YYYY [--reference FILE | --font FILE]\n"
+             "                        [--diameter MM] --output FILE PHOTO...",
     .help =
         "Registers photographs of plain coins of one date, works out where its digits sit\n"
         "and how far they stray from coin to coin, and learns what else is seen beside the\n"
@@ -208,6 +324,14 @@ const command learn_command = {
         "  -o, --output FILE     the reference to write; what is learned by pixel goes into a\n"
         "                        second file beside it, FILE-........appearance, that must be\n"
         "                        kept with it\n"
+        "Without outlines, from photographs of whole coins alone:\n"
+        "  -b, --box X,Y,W,H     where the date is on the first photo, in pixels: left, top, width,\n"
+        "                        height; the coin lies upright there, and nothing else that is\n"
+        "                        raised lies wholly in the box. --date says which digits it holds\n"
+        "  -r, --reference FILE  another reference, whose digits are looked for as earlier ones\n"
+        "  -f, --font FILE       or a TrueType or OpenType font's\n"
+        "  -D, --diameter MM     of the coin; 20 unless told\n"
+        "\n"
         "  -q, --quiet           say nothing but faults\n"
         "  -h, --help            show this text\n"
         "\n"

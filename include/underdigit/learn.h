@@ -99,6 +99,43 @@ UDG_API udg_status udg_learner_write(const udg_learner *learner, const char *pat
 /* NULL is fine. */
 UDG_API void udg_learner_destroy(udg_learner *learner);
 
+/* Where no outlines of the digits are at hand: makes them from photographs alone.  The
+ * coins are turned onto each other, the relief comes from how their shading differs
+ * under their lights, and what rises in a box on the first photo is the date.  One
+ * thread at a time. */
+typedef struct udg_outliner udg_outliner;
+
+/*   digits       NULL, or a reference whose other digits are looked for as earlier ones,
+ *                scaled to the date's height; kept: must outlive the outliner
+ *   date         1 to UDG_PLACES_MAX digits, as the box shows them
+ *   box          left, top, width, height in px of the first photo, as
+ *                udg_image_width() counts them, around the date and nothing else raised
+ *   diameter_mm  of the coin; 0: as `digits` has it, else 20
+ * Errors: MEMORY, ARGUMENT. */
+UDG_API udg_status udg_outliner_create(const udg_settings *settings, const udg_reference *digits,
+                                       const char *date, const double box[4], double diameter_mm,
+                                       udg_outliner **outliner, udg_message *message);
+
+/* Adds a photo of a whole coin; the first is the one that the box is on, its date
+ * upright.  What matters of it is copied.  PHOTOS when no rim is found on the
+ * first; on others that is their fate. */
+UDG_API udg_status udg_outliner_add(udg_outliner *outliner, const udg_image *image,
+                                    const char *name, udg_message *message);
+
+/* A reference with the date's outlines and the coin's face, to learn on from with
+ * udg_learner_create(); the caller destroys it.  Errors: PHOTOS (fewer than three of that
+ * side, or their light is all the same), REFERENCE (what rises in the box is not as
+ * many digits as the date has), MEMORY, CANCELLED. */
+UDG_API udg_status udg_outliner_finish(udg_outliner *outliner, udg_reference **reference,
+                                       udg_message *message);
+
+/* As udg_learner_photo(). */
+UDG_API udg_status udg_outliner_photo(const udg_outliner *outliner, size_t index,
+                                      udg_learn_photo *photo);
+
+/* NULL is fine. */
+UDG_API void udg_outliner_destroy(udg_outliner *outliner);
+
 #ifdef __cplusplus
 }
 #endif

@@ -1,0 +1,408 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Whole coins turned onto each other, and the relief that they share. */
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "appearance.h"
+#include "outliner_internal.h"
+#include "reference_internal.h"
+#include "stereo.h"
+
+enum { PHOTOS_MIN = 3, ROUNDS = 6 };
+/* Like this side more likely than not. */
+static const double CERTAIN = 0.5;
+/* The frame: radius of the coin in it, and how much of a side it takes. */
+static const double RADIUS_MIN_PX = 64.0, RADIUS_MAX_PX = 200.0, SIDE_SHARE = 2.25;
+static const double GROUND_SHARE = 0.12; /* of the radius */
+/* The design ends before the rim: shares of the radius. */
+static const double FADE_FROM = 0.86, FADE_TO = 0.94;
+static const double DIAMETER_MM = 20.0;
+
+typedef struct outliner_entry {
+  udg_learn_photo told;
+  udg_plane coin; /* the photo around the rim */
+  udg_ellipse rim;
+  udg_plane face;
+  double turn_rad; /* against the common face */
+} outliner_entry;
+
+struct udg_outliner {
+  udg_settings settings;
+  const udg_reference *digits;
+  char date[UDG_PLACES_MAX + 1];
+  double box_px[4]; /* in the first entry's `coin` */
+  double diameter_mm;
+  udg_coin_state *coins;
+  udg_fft *fft;
+  udg_face_work work;
+  udg_plane common; /* face of the side, as the first photo lies */
+  size_t count, room;
+  outliner_entry *entries;
+};
+
+static int is_date(const char *date) {
+  size_t n = strlen(date);
+  return n >= 1 && n <= UDG_PLACES_MAX && date[strspn(date, "0123456789")] == '\0';
+}
+
+udg_status udg_outliner_create(const udg_settings *settings, const udg_reference *digits,
+                               const char *date, const double box[4], double diameter_mm,
+                               udg_outliner **outliner, udg_message *message) {
+  if (!date || !box || !outliner || !is_date(date))
+    return udg_fail(message, UDG_ERROR_ARGUMENT,
+                    "udg_outliner_create: a date of 1 to 8 digits and a box are needed");
+  *outliner = NULL;
+  if (!(box[2] > 0.0 && box[3] > 0.0 && fabs(box[0]) <= 1e6 && fabs(box[1]) <= 1e6 &&
+        box[2] <= 1e6 && box[3] <= 1e6) ||
+      !(diameter_mm >= 0.0 && diameter_mm <= 1000.0))
+    return udg_fail(message, UDG_ERROR_ARGUMENT,
+                    "the box has no area, or the diameter is out of bounds");
+  udg_settings resolved;
+  udg_settings_resolve(&resolved, settings);
+  udg_outliner *made = udg_memory_get(&resolved, 1, sizeof *made);
+  if (!made)
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory to learn outlines");
+  made->settings = resolved;
+  made->digits = digits;
+  memcpy(made->date, date, strlen(date));
+  memcpy(made->box_px, box, sizeof made->box_px);
+  made->diameter_mm = diameter_mm > 0.0                        ? diameter_mm
+                      : digits && digits->diameter_mm > 0.0 ? digits->diameter_mm
+                                                               : DIAMETER_MM;
+  udg_status status = udg_coin_create(&made->settings, &made->coins, message);
+  if (status == UDG_OK)
+    status = udg_fft_create(&made->settings, &made->fft, message);
+  if (status == UDG_OK)
+    status = udg_face_work_create(&made->settings, &made->work);
+  if (status == UDG_OK)
+    status = udg_plane_create(&made->settings, UDG_FACE_ANGLES, UDG_FACE_RADII, &made->common);
+  if (status != UDG_OK) {
+    udg_outliner_destroy(made);
+    return udg_fail(message, status, "no memory to learn outlines");
+  }
+  *outliner = made;
+  return UDG_OK;
+}
+
+static void entry_destroy(const udg_settings *settings, outliner_entry *entry) {
+  udg_plane_destroy(settings, &entry->coin);
+  udg_plane_destroy(settings, &entry->face);
+}
+
+void udg_outliner_destroy(udg_outliner *outliner) {
+  if (!outliner)
+    return;
+  udg_settings settings = outliner->settings;
+  for (size_t i = 0; i < outliner->count; i++)
+    entry_destroy(&settings, &outliner->entries[i]);
+  udg_memory_drop(&settings, outliner->entries);
+  udg_plane_destroy(&settings, &outliner->common);
+  udg_face_work_destroy(&settings, &outliner->work);
+  udg_fft_destroy(outliner->fft);
+  udg_coin_destroy(outliner->coins);
+  udg_memory_drop(&settings, outliner);
+}
+
+static void leave_out(outliner_entry *entry, udg_learn_fate fate, const char *why) {
+  entry->told.fate = fate;
+  snprintf(entry->told.why, sizeof entry->told.why, "%s", why);
+}
+
+/* The photo around the rim with a tenth of the radius to spare. */
+static udg_status keep_coin(const udg_outliner *outliner, const udg_plane *grey,
+                            const udg_ellipse *rim, outliner_entry *entry, double corner[2]) {
+  int low[2], high[2];
+  for (int axis = 0; axis < 2; axis++) {
+    int limit = axis ? grey->height : grey->width;
+    low[axis] = (int)fmax(floor(rim->centre[axis] - 1.1 * rim->semi[0]), 0.0);
+    high[axis] = (int)fmin(ceil(rim->centre[axis] + 1.1 * rim->semi[0]), limit);
+    corner[axis] = low[axis];
+    if (high[axis] - low[axis] < 8)
+      return UDG_ERROR_ARGUMENT;
+  }
+  udg_status status = udg_plane_create(&outliner->settings, high[0] - low[0], high[1] - low[1],
+                                       &entry->coin);
+  for (int y = low[1]; y < high[1] && status == UDG_OK; y++)
+    memcpy(udg_plane_row(&entry->coin, y - low[1]), udg_plane_row(grey, y) + low[0],
+           sizeof(float) * (size_t)(high[0] - low[0]));
+  entry->rim = *rim;
+  entry->rim.centre[0] -= corner[0];
+  entry->rim.centre[1] -= corner[1];
+  return status;
+}
+
+/* Of several coins the clearest; on the first photo the one that the box is on. */
+static const udg_ellipse *choose(const udg_outliner *outliner, const udg_coin_result *rims,
+                                 double scale) {
+  if (outliner->count > 0)
+    return rims->count > 0 ? &rims->coins[0] : NULL;
+  double x = (outliner->box_px[0] + 0.5 * outliner->box_px[2]) / scale;
+  double y = (outliner->box_px[1] + 0.5 * outliner->box_px[3]) / scale;
+  for (int i = 0; i < rims->count; i++) {
+    const udg_ellipse *e = &rims->coins[i];
+    if (hypot(x - e->centre[0], y - e->centre[1]) < e->semi[1])
+      return e;
+  }
+  return NULL;
+}
+
+static udg_status look_at(udg_outliner *outliner, const udg_image *image, outliner_entry *entry,
+                          udg_plane *grey, udg_message *message) {
+  udg_coin_result rims;
+  double corner[2];
+  udg_status status = udg_coin_find(outliner->coins, grey, &rims, message);
+  if (status != UDG_OK)
+    return status;
+  const udg_ellipse *rim = choose(outliner, &rims, image->scale);
+  if (!rim && outliner->count == 0)
+    return udg_fail(message, UDG_ERROR_PHOTOS,
+                    "%s: no whole coin was found where the box is: on the first photo its rim "
+                    "must show",
+                    entry->told.name);
+  if (!rim) {
+    leave_out(entry, UDG_LEARN_NO_DATE, "no whole coin was found");
+    return UDG_OK;
+  }
+  status = keep_coin(outliner, grey, rim, entry, corner);
+  if (status == UDG_OK)
+    status = udg_plane_create(&outliner->settings, UDG_FACE_ANGLES, UDG_FACE_RADII, &entry->face);
+  if (status == UDG_OK)
+    status = udg_face_take(&outliner->settings, &entry->coin, &entry->rim, &outliner->work,
+                           &entry->face);
+  if (status == UDG_ERROR_ARGUMENT) {
+    leave_out(entry, UDG_LEARN_NO_DATE, "no whole coin was found");
+    return UDG_OK;
+  }
+  if (status != UDG_OK)
+    return udg_fail(message, status, "no memory for another coin");
+  if (outliner->count == 0)
+    for (int i = 0; i < 4; i++)
+      outliner->box_px[i] = outliner->box_px[i] / image->scale - (i < 2 ? corner[i] : 0.0);
+  return UDG_OK;
+}
+
+static udg_status make_room(udg_outliner *outliner, udg_message *message) {
+  if (outliner->count < outliner->room)
+    return UDG_OK;
+  size_t room = 2 * outliner->room + 16;
+  outliner_entry *entries = udg_memory_get(&outliner->settings, room, sizeof *entries);
+  if (!entries)
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for another photo");
+  if (outliner->count > 0)
+    memcpy(entries, outliner->entries, outliner->count * sizeof *entries);
+  udg_memory_drop(&outliner->settings, outliner->entries);
+  outliner->entries = entries;
+  outliner->room = room;
+  return UDG_OK;
+}
+
+udg_status udg_outliner_add(udg_outliner *outliner, const udg_image *image, const char *name,
+                            udg_message *message) {
+  if (!outliner || !image)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "udg_outliner_add: NULL argument");
+  udg_status status = make_room(outliner, message);
+  if (status != UDG_OK)
+    return status;
+  outliner_entry *entry = &outliner->entries[outliner->count];
+  memset(entry, 0, sizeof *entry);
+  const char *shown = name ? name : "memory";
+  size_t length = strlen(shown), room = sizeof entry->told.name - 1;
+  snprintf(entry->told.name, sizeof entry->told.name, "%s",
+           shown + (length > room ? length - room : 0));
+  udg_plane grey = {0};
+  status = udg_plane_create(&outliner->settings, (int)image->width, (int)image->height, &grey);
+  if (status != UDG_OK)
+    udg_fail(message, status, "no memory for the photo's grey levels");
+  for (size_t i = 0; status == UDG_OK && i < (size_t)image->width * image->height; i++)
+    grey.v[i] = (float)image->grey[i];
+  if (status == UDG_OK)
+    status = look_at(outliner, image, entry, &grey, message);
+  udg_plane_destroy(&outliner->settings, &grey);
+  if (status != UDG_OK) {
+    entry_destroy(&outliner->settings, entry);
+    return status;
+  }
+  outliner->count++;
+  return UDG_OK;
+}
+
+static size_t used_count(const udg_outliner *outliner) {
+  size_t n = 0;
+  for (size_t i = 0; i < outliner->count; i++)
+    n += outliner->entries[i].told.fate == UDG_LEARN_USED;
+  return n;
+}
+
+/* Turns against the common face, which is made anew from them; the first photo, on
+ * which the box is upright, stays where it is. */
+static void align(udg_outliner *outliner) {
+  udg_plane *common = &outliner->common;
+  size_t bytes = sizeof(float) * UDG_FACE_ANGLES * UDG_FACE_RADII;
+  memcpy(common->v, outliner->entries[0].face.v, bytes);
+  for (int round = 0; round < ROUNDS; round++) {
+    for (size_t i = 0; i < outliner->count; i++) {
+      outliner_entry *e = &outliner->entries[i];
+      if (!e->face.v)
+        continue;
+      udg_face_match match = udg_face_compare(&e->face, common);
+      e->turn_rad = match.turn_rad;
+      int sure = udg_face_certainty(&match) >= CERTAIN;
+      e->told.fate = sure || i == 0 || round < 2 ? UDG_LEARN_USED : UDG_LEARN_UNLIKE;
+    }
+    double first = outliner->entries[0].turn_rad;
+    memset(common->v, 0, bytes);
+    for (size_t i = 0; i < outliner->count; i++) {
+      outliner_entry *e = &outliner->entries[i];
+      e->turn_rad -= first;
+      if (e->face.v && e->told.fate == UDG_LEARN_USED)
+        udg_face_add(common, &e->face, e->turn_rad, 1.0);
+    }
+    udg_face_norm(common);
+  }
+  for (size_t i = 0; i < outliner->count; i++)
+    if (outliner->entries[i].told.fate == UDG_LEARN_UNLIKE)
+      leave_out(&outliner->entries[i], UDG_LEARN_UNLIKE,
+                "unlike the other coins: the other side, another coin, or too unclear");
+}
+
+static double frame_radius(const udg_outliner *outliner) {
+  double sum = 0.0;
+  for (size_t i = 0; i < outliner->count; i++) {
+    const outliner_entry *e = &outliner->entries[i];
+    if (e->told.fate == UDG_LEARN_USED)
+      sum += sqrt(e->rim.semi[0] * e->rim.semi[1]);
+  }
+  double mean = sum / (double)used_count(outliner);
+  return fmin(fmax(mean, RADIUS_MIN_PX), RADIUS_MAX_PX);
+}
+
+/* Towards the rim the design ends and the picture fades out. */
+static void fade(udg_plane *picture, double radius_px) {
+  for (int y = 0; y < picture->height; y++)
+    for (int x = 0; x < picture->width; x++) {
+      double r = hypot(x + 0.5 - 0.5 * picture->width, y + 0.5 - 0.5 * picture->height);
+      double t = fmin(fmax((FADE_TO - r / radius_px) / (FADE_TO - FADE_FROM), 0.0), 1.0);
+      udg_plane_row(picture, y)[x] *= (float)t;
+    }
+}
+
+/* The used coins upright, evened out; then their common relief. */
+static udg_status find_relief(udg_outliner *outliner, udg_design *design, udg_message *message) {
+  const udg_settings *settings = &outliner->settings;
+  size_t used = used_count(outliner), n = 0;
+  design->radius_px = frame_radius(outliner);
+  int side = udg_fft_good_size((int)ceil(SIDE_SHARE * design->radius_px));
+  udg_plane scratch[3] = {{0}, {0}, {0}};
+  udg_plane *pictures = udg_memory_get(settings, used, sizeof *pictures);
+  udg_status status = pictures ? UDG_OK : UDG_ERROR_MEMORY;
+  for (int i = 0; i < 3 && status == UDG_OK; i++)
+    status = udg_plane_create(settings, side, side, &scratch[i]);
+  if (status == UDG_OK)
+    status = udg_plane_create(settings, side, side, &design->height);
+  for (size_t i = 0; i < outliner->count && status == UDG_OK; i++) {
+    const outliner_entry *e = &outliner->entries[i];
+    if (e->told.fate != UDG_LEARN_USED)
+      continue;
+    udg_homography map = udg_face_map(&e->rim, e->turn_rad);
+    status = udg_plane_create(settings, side, side, &pictures[n]);
+    if (status == UDG_OK)
+      status =
+          udg_face_lay(settings, &e->coin, &map, design->radius_px, &outliner->work, &pictures[n]);
+    if (status != UDG_OK)
+      break;
+    udg_face_even(&pictures[n], GROUND_SHARE * design->radius_px, &scratch[0], &scratch[1],
+                  &scratch[2]);
+    fade(&pictures[n++], design->radius_px);
+  }
+  if (status != UDG_OK)
+    udg_fail(message, status, "no memory to lay the photos on each other");
+  else
+    status = udg_stereo_height(settings, outliner->fft, pictures, n, &design->height, message);
+  if (status == UDG_ERROR_ARGUMENT)
+    status = UDG_ERROR_PHOTOS;
+  for (size_t i = 0; pictures && i < used; i++)
+    udg_plane_destroy(settings, &pictures[i]);
+  for (int i = 0; i < 3; i++)
+    udg_plane_destroy(settings, &scratch[i]);
+  udg_memory_drop(settings, pictures);
+  return status;
+}
+
+/* The box in the unit disc of the first photo's coin. */
+static udg_status place_box(const udg_outliner *outliner, double box[4], udg_message *message) {
+  udg_homography map = udg_face_map(&outliner->entries[0].rim, 0.0), back;
+  const double *px = outliner->box_px;
+  double far[2];
+  if (!udg_homography_invert(&map, &back))
+    return udg_fail(message, UDG_ERROR_INTERNAL, "a rim without area");
+  udg_homography_apply(&back, px[0], px[1], &box[0], &box[1]);
+  udg_homography_apply(&back, px[0] + px[2], px[1] + px[3], &far[0], &far[1]);
+  box[2] = far[0] - box[0];
+  box[3] = far[1] - box[1];
+  if (box[0] < -1.05 || box[1] < -1.05 || far[0] > 1.05 || far[1] > 1.05)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "the box reaches beyond the coin");
+  return UDG_OK;
+}
+
+/* The reference from its text, knowing the coin's face. */
+static udg_status make_reference(const udg_outliner *outliner, const char *json,
+                                 udg_reference **reference, udg_message *message) {
+  udg_status status = udg_reference_from_memory(&outliner->settings, json, strlen(json),
+                                                "learned outlines", NULL, 0, reference, message);
+  if (status != UDG_OK)
+    return status;
+  udg_reference *made = *reference;
+  made->appearances = udg_memory_get(&outliner->settings, 1, sizeof *made->appearances);
+  status = made->appearances ? UDG_OK : UDG_ERROR_MEMORY;
+  if (status == UDG_OK) {
+    udg_appearance *known = &made->appearances[0];
+    made->appearance_count = 1;
+    memcpy(known->date, outliner->date, sizeof outliner->date);
+    status = udg_plane_create(&outliner->settings, UDG_FACE_ANGLES, UDG_FACE_RADII, &known->face);
+    if (status == UDG_OK)
+      memcpy(known->face.v, outliner->common.v,
+             sizeof(float) * UDG_FACE_ANGLES * UDG_FACE_RADII);
+  }
+  if (status == UDG_OK)
+    return UDG_OK;
+  udg_reference_destroy(made);
+  *reference = NULL;
+  return udg_fail(message, status, "no memory for the coin's face");
+}
+
+udg_status udg_outliner_finish(udg_outliner *outliner, udg_reference **reference,
+                               udg_message *message) {
+  if (!outliner || !reference)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "udg_outliner_finish: NULL argument");
+  *reference = NULL;
+  if (outliner->count == 0)
+    return udg_fail(message, UDG_ERROR_PHOTOS, "there are no photos to learn from");
+  align(outliner);
+  if (used_count(outliner) < PHOTOS_MIN)
+    return udg_fail(message, UDG_ERROR_PHOTOS,
+                    "only %zu of %zu photos show the same side of such a coin; at least %d are "
+                    "needed",
+                    used_count(outliner), outliner->count, PHOTOS_MIN);
+  udg_design design = {.radius_px = 0.0};
+  udg_drawn_date drawn = {
+      .date = outliner->date, .diameter_mm = outliner->diameter_mm, .digits = outliner->digits};
+  char *json = NULL;
+  udg_status status = place_box(outliner, drawn.box, message);
+  if (status == UDG_OK)
+    status = find_relief(outliner, &design, message);
+  if (status == UDG_OK)
+    status = udg_outliner_draw(&outliner->settings, &design, &drawn, &json, message);
+  if (status == UDG_OK)
+    status = make_reference(outliner, json, reference, message);
+  udg_memory_drop(&outliner->settings, json);
+  udg_plane_destroy(&outliner->settings, &design.height);
+  return status;
+}
+
+udg_status udg_outliner_photo(const udg_outliner *outliner, size_t index, udg_learn_photo *photo) {
+  if (!outliner || !photo || index >= outliner->count)
+    return UDG_ERROR_ARGUMENT;
+  *photo = outliner->entries[index].told;
+  return UDG_OK;
+}
