@@ -337,12 +337,10 @@ static void misfit_usual(const udg_learner *learner, int place, float *scratch, 
   for (size_t i = 0; i < learner->count; i++)
     if (learner->entries[i].told.fate == UDG_LEARN_USED)
       scratch[n++] = (float)log(learner->entries[i].misfit[place]);
-  udg_values_sort(scratch, n);
-  *middle = n ? (double)scratch[n / 2] : 0.0;
+  *middle = n ? (double)udg_values_select(scratch, n, n / 2) : 0.0;
   for (size_t i = 0; i < n; i++)
     scratch[i] = fabsf(scratch[i] - (float)*middle);
-  udg_values_sort(scratch, n);
-  *spread = fmax(n ? 1.4826 * (double)scratch[n / 2] : 0.0, 0.05);
+  *spread = fmax(n ? 1.4826 * (double)udg_values_select(scratch, n, n / 2) : 0.0, 0.05);
 }
 
 /* A digit that fits no better than another one would: another date, another type. */

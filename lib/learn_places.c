@@ -21,8 +21,7 @@ typedef struct centre {
 } centre;
 
 static double median_abs(float *values, size_t n) {
-  udg_values_sort(values, n);
-  return (double)values[n / 2];
+  return (double)udg_values_select(values, n, n / 2);
 }
 
 /* Robust mean of n > 0 values; `scratch` has room for them. */
@@ -30,8 +29,8 @@ static centre centre_of(const double *values, size_t n, double floor, float *scr
   centre c = {0.0, 0.0, 0.0, 0.0};
   for (size_t i = 0; i < n; i++)
     scratch[i] = (float)values[i];
-  udg_values_sort(scratch, n);
-  c.mean = 0.5 * ((double)scratch[n / 2] + (double)scratch[(n - 1) / 2]);
+  c.mean = 0.5 * (double)udg_values_select(scratch, n, n / 2);
+  c.mean += 0.5 * (double)udg_values_select(scratch, n, (n - 1) / 2);
   for (size_t i = 0; i < n; i++)
     scratch[i] = (float)fabs(values[i] - c.mean);
   double spread = fmax(1.4826 * median_abs(scratch, n), floor);

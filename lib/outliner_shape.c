@@ -14,6 +14,9 @@
 enum { FINER = 4 };
 /* The outline is where the shoulder begins to rise: share of the way to the top. */
 static const double FOOT_SHARE = 0.3;
+/* So much around the box is looked at as well, share of its shorter side: it need not be
+ * exact. */
+static const double MARGIN_SHARE = 0.25;
 /* What is smaller than this share of the box is no digit. */
 static const double SPECK_SHARE = 0.012;
 /* Lines may be straightened by this much, digit heights. */
@@ -29,8 +32,9 @@ typedef struct shape {
 
 typedef struct drawing {
   const udg_settings *settings;
-  udg_plane part; /* the box, finer */
-  double left, top; /* of the box, frame px */
+  udg_plane part;   /* the box and some way around it, finer */
+  double left, top; /* of `part`, frame px */
+  int margin;       /* of the box in `part`, px */
   udg_contours lines;
   int count;
   shape shapes[UDG_PLACES_MAX + 1];
@@ -41,42 +45,49 @@ static int compare_floats(const void *a, const void *b) {
   return (x > y) - (x < y);
 }
 
-/* Cuts the box out, raised side up. Levels of field and top are given back. */
+/* Levels of field and top in the box; gives whether the raised side is the lower one. */
+static int levels_of(drawing *d, float *sorted, double *field, double *top) {
+  size_t count = 0;
+  for (int y = d->margin; y < d->part.height - d->margin; y++)
+    for (int x = d->margin; x < d->part.width - d->margin; x++)
+      sorted[count++] = udg_plane_row(&d->part, y)[x];
+  qsort(sorted, count, sizeof *sorted, compare_floats);
+  /* Strokes cover less than half of a box: the longer tail is the raised one. */
+  size_t tail = count / 20;
+  double low = (double)sorted[tail], mid = (double)sorted[count / 2];
+  double high = (double)sorted[count - 1 - tail];
+  int sunk = mid - low > high - mid;
+  size_t field_rank = (size_t)(0.3 * (double)count);
+  *field = sunk ? -(double)sorted[count - 1 - field_rank] : (double)sorted[field_rank];
+  *top = sunk ? -low : high;
+  return sunk;
+}
+
+/* Cuts the box out, raised side up. */
 static udg_status cut_box(const udg_design *design, const udg_drawn_date *drawn, drawing *d,
                           double *field, double *top, udg_message *message) {
   double r = design->radius_px, middle = 0.5 * design->height.width;
-  d->left = middle + r * drawn->box[0];
-  d->top = middle + r * drawn->box[1];
-  int width = (int)ceil(FINER * r * drawn->box[2]), height = (int)ceil(FINER * r * drawn->box[3]);
-  if (width < 8 * FINER || height < 8 * FINER || width > 16384 || height > 16384)
+  double wide = FINER * r * drawn->box[2], high = FINER * r * drawn->box[3];
+  if (!(wide >= 8 * FINER && high >= 8 * FINER && wide < 8192.0 && high < 8192.0))
     return udg_fail(message, UDG_ERROR_ARGUMENT, "the box is too small for a date on these photos");
+  d->margin = (int)(MARGIN_SHARE * fmin(wide, high));
+  d->left = middle + r * drawn->box[0] - (double)d->margin / FINER;
+  d->top = middle + r * drawn->box[1] - (double)d->margin / FINER;
+  int width = (int)ceil(wide) + 2 * d->margin, height = (int)ceil(high) + 2 * d->margin;
   udg_status status = udg_plane_create(d->settings, width, height, &d->part);
-  float *sorted = udg_memory_get(d->settings, (size_t)width * (size_t)height, sizeof *sorted);
+  size_t count = (size_t)width * (size_t)height;
+  float *sorted = udg_memory_get(d->settings, count, sizeof *sorted);
   if (status != UDG_OK || !sorted) {
     udg_memory_drop(d->settings, sorted);
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the box");
   }
-  size_t count = (size_t)width * (size_t)height;
   for (int y = 0; y < height; y++)
     for (int x = 0; x < width; x++)
       udg_plane_row(&d->part, y)[x] = udg_plane_sample(
           &design->height, d->left + (x + 0.5) / FINER, d->top + (y + 0.5) / FINER);
-  /* Strokes cover less than half of a box: the longer tail is the raised one. */
-  memcpy(sorted, d->part.v, count * sizeof *sorted);
-  qsort(sorted, count, sizeof *sorted, compare_floats);
-  double low = (double)sorted[count / 20], mid = (double)sorted[count / 2];
-  double high = (double)sorted[count - 1 - count / 20];
-  if (mid - low > high - mid) {
+  if (levels_of(d, sorted, field, top))
     for (size_t i = 0; i < count; i++)
       d->part.v[i] = -d->part.v[i];
-    for (size_t i = 0; i < count / 2; i++) {
-      float swap = sorted[i];
-      sorted[i] = -sorted[count - 1 - i];
-      sorted[count - 1 - i] = -swap;
-    }
-  }
-  *field = (double)sorted[(size_t)(0.3 * (double)count)];
-  *top = (double)sorted[(size_t)(0.95 * (double)count)];
   udg_memory_drop(d->settings, sorted);
   return UDG_OK;
 }
@@ -93,17 +104,29 @@ static void box_of(const udg_contours *lines, size_t k, shape *s) {
   }
 }
 
-/* Outer lines of some size that stay clear of the box's rim, from the left. */
+/* Whether the middle of a shape lies in the box and the shape within what is looked at. */
+static int in_box(const drawing *d, const shape *s) {
+  const int side[2] = {d->part.width, d->part.height};
+  for (int axis = 0; axis < 2; axis++) {
+    double middle = 0.5 * (s->low[axis] + s->high[axis]);
+    if (middle < d->margin || middle > side[axis] - d->margin || s->low[axis] < 2.0 ||
+        s->high[axis] > side[axis] - 2.0)
+      return 0;
+  }
+  return 1;
+}
+
+/* Outer lines of some size in the box, from the left. */
 static int pick_shapes(drawing *d) {
-  double speck = 2.0 * SPECK_SHARE * d->part.width * d->part.height;
+  double speck = 2.0 * SPECK_SHARE * (d->part.width - 2.0 * d->margin) *
+                 (d->part.height - 2.0 * d->margin);
   for (size_t k = 0; k < d->lines.count; k++) {
     shape s;
     if (udg_contour_area(&d->lines, k) < speck)
       continue;
     box_of(&d->lines, k, &s);
-    if (s.low[0] < 2.0 || s.low[1] < 2.0 || s.high[0] > d->part.width - 2.0 ||
-        s.high[1] > d->part.height - 2.0)
-      continue; /* goes on outside: a neighbour */
+    if (!in_box(d, &s))
+      continue; /* a neighbour */
     if (d->count > UDG_PLACES_MAX)
       return d->count;
     int at = d->count++;

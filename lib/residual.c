@@ -18,6 +18,9 @@ static const double FLOOR_PEAK = 0.02, FLOOR_MEAN = 0.05, FLOOR_LEVEL = 0.3;
 static const float BANDS[] = {-300.0f, -12.0f, -8.0f, -6.0f, -4.5f, -3.2f, -2.2f, -1.0f};
 /* A stroke, 0.15 of the digit's height wide, and its shadow make one period. */
 static const double STROKE_PERIOD_SHARE = 0.33;
+/* With less of the field quiet all of it must do. */
+static const double QUIET_MIN_SHARE = 0.2;
+enum { QUIET_ROUNDS = 3 };
 enum { BAND_COUNT = sizeof BANDS / sizeof *BANDS - 1, PAD = 16 };
 
 double udg_residual_stroke_gain(const udg_residual *residual) {
@@ -76,13 +79,18 @@ static double median(float *values, size_t count) {
   return (double)udg_values_select(values, count, count / 2);
 }
 
+/* Whether plain coins differ little there, so that it tells of the metal's texture. */
+static int is_quiet(const udg_residual *residual, size_t i) {
+  return !residual->appearance || (double)residual->variance.v[i] <= residual->quiet_to;
+}
+
 /* Robust s.d. about 0 of a plane's pixels whose distance lies in [from, to). */
 static double spread(const udg_residual *residual, const udg_upright *upright,
                      const udg_plane *plane, float from, float to, float *scratch, size_t *used) {
   size_t count = (size_t)upright->width * (size_t)upright->height, n = 0;
   for (size_t i = 0; i < count; i++) {
     float d = upright->distance.v[i];
-    if (residual->mask.v[i] > 0.0f && d >= from && d < to)
+    if (residual->mask.v[i] > 0.0f && d >= from && d < to && is_quiet(residual, i))
       scratch[n++] = fabsf(plane->v[i]);
   }
   *used = n;
@@ -168,11 +176,27 @@ static void ring_means(udg_residual *residual, double pixels) {
 /* Power spectrum of the field around the date. */
 static void measure_texture(udg_residual *residual, const udg_upright *upright) {
   size_t count = (size_t)upright->width * (size_t)upright->height, pixels;
+  residual->quiet_to = HUGE_VAL;
   residual->noise =
       spread(residual, upright, &residual->clean, -1e9f, FIELD_FROM_PX, residual->first.v, &pixels);
+  const size_t all = pixels;
+  for (int round = 0; residual->appearance && round < QUIET_ROUNDS; round++) {
+    const double before = residual->quiet_to;
+    size_t quiet;
+    residual->quiet_to = residual->noise * residual->noise;
+    double noise = spread(residual, upright, &residual->clean, -1e9f, FIELD_FROM_PX,
+                          residual->first.v, &quiet);
+    if ((double)quiet < QUIET_MIN_SHARE * (double)all) {
+      residual->quiet_to = before; /* hardly any bare field would be left */
+      break;
+    }
+    residual->noise = noise;
+    pixels = quiet;
+  }
   float cut = (float)(FIELD_CUT * residual->noise);
   for (size_t i = 0; i < count; i++) {
-    int field = residual->mask.v[i] > 0.0f && upright->distance.v[i] < FIELD_FROM_PX;
+    int field = residual->mask.v[i] > 0.0f && upright->distance.v[i] < FIELD_FROM_PX &&
+                is_quiet(residual, i);
     residual->first.v[i] = field ? fminf(fmaxf(residual->clean.v[i], -cut), cut) : 0.0f;
   }
   transform(residual, &residual->first);

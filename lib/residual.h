@@ -20,7 +20,8 @@ typedef struct udg_residual {
   double spectrum[UDG_SPECTRUM_BINS]; /* power per pixel of the field by radial frequency */
   double floor; /* added to the spectrum: misfit that the field does not show */
   const udg_appearance *appearance; /* what plain coins show beyond the model; NULL: not learned */
-  udg_plane mean, variance;         /* of it in this photo, levels, levels^2; empty: never any */
+  udg_plane mean, variance;         /* of it in this photo, levels, levels^2 */
+  double quiet_to; /* texture is measured where that variance is no larger, levels^2 */
   double noise; /* robust s.d. of `clean` on the field, levels */
   udg_plane mask, first, second;
   const udg_fft_plan *plan;

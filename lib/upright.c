@@ -4,6 +4,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "appearance.h"
 #include "relief.h"
 
 /* Room around the digits' centres, in digit heights: a trace sits up to 0.4 off
@@ -22,6 +23,20 @@ static void box_of(const udg_date *date, double low[2], double high[2]) {
     low[axis] -= margin;
     high[axis] += margin;
   }
+}
+
+/* Where the coin's face was learned, the date may be so large that rim and table come into
+ * view, which are no field. */
+static const double COIN_SHARE = 0.90;
+
+static void place_coin(const udg_reference *reference, size_t date_index, udg_upright *upright) {
+  const udg_appearance *known = udg_reference_appearance(reference, date_index);
+  if (!known || !known->face.v || !(reference->diameter_mm > 0.0))
+    return;
+  for (int axis = 0; axis < 2; axis++)
+    upright->coin_px[axis] =
+        upright->origin_px[axis] - upright->px_per_mm * reference->date_origin_mm[axis];
+  upright->coin_radius_px = COIN_SHARE * 0.5 * reference->diameter_mm * upright->px_per_mm;
 }
 
 udg_status udg_upright_create(const udg_settings *settings, const udg_reference *reference,
@@ -45,6 +60,7 @@ udg_status udg_upright_create(const udg_settings *settings, const udg_reference 
   upright->height = (int)height;
   upright->origin_px[0] = -low[0] * upright->px_per_mm;
   upright->origin_px[1] = -low[1] * upright->px_per_mm;
+  place_coin(reference, date_index, upright);
   udg_plane *planes[] = {&upright->grey,  &upright->usable, &upright->distance,
                          &upright->owner, &upright->cosine, &upright->sine,
                          &upright->rim,   &upright->part,   &upright->scratch};
@@ -146,7 +162,11 @@ udg_status udg_upright_make(udg_upright *upright, const udg_plane *photo,
       double px, py, wx, wy;
       udg_homography_apply(&to_photo, x + 0.5, y + 0.5, &px, &py);
       udg_homography_apply(&map, x + 0.5, y + 0.5, &wx, &wy);
-      int inside = px >= 1.0 && py >= 1.0 && px <= photo->width - 1.0 && py <= photo->height - 1.0;
+      int on_coin =
+          upright->coin_radius_px <= 0.0 ||
+          hypot(x + 0.5 - upright->coin_px[0], y + 0.5 - upright->coin_px[1]) <=
+              upright->coin_radius_px;
+      int inside = on_coin && px >= 1.0 && py >= 1.0 && px <= photo->width - 1.0 && py <= photo->height - 1.0;
       grey[x] = udg_plane_sample(&upright->window.plane, wx, wy);
       usable[x] = inside && grey[x] < (float)UDG_CLIPPED_FROM ? 1.0f : 0.0f;
     }

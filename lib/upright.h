@@ -21,6 +21,7 @@ typedef struct udg_upright {
   int width, height;
   double px_per_mm, origin_px[2];
   double bevel_px;
+  double coin_px[2], coin_radius_px; /* beyond this radius nothing is usable; 0: everything is */
   double zoom; /* photo px per upright px */
   int place_count;
   double place_px[UDG_PLACES_MAX][2]; /* centres of the present digits as found */
