@@ -382,7 +382,7 @@ static void judge(const udg_learner *learner, udg_learn_entry *entry) {
   udg_settings settings = learner->settings;
   udg_learn_photo *verdict = &entry->verdict;
   settings.flag_p_value = OVERDATE_P;
-  udg_name_power(&work->upright, work->score, &result.adequacy);
+  udg_name_power(work->score, &result.adequacy);
   udg_name(&settings, learner->trial, &work->upright, work->score, &result);
   if (result.verdict == UDG_VERDICT_UNDERDIGIT)
     leave_out(verdict, UDG_LEARN_OVERDATE, "a trace of an earlier %c shows at place %d (p %.2g)",

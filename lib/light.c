@@ -164,10 +164,12 @@ static void make_covers(udg_light *light, const udg_upright *upright) {
 static void gather(udg_light *light, const udg_upright *upright) {
   size_t count = (size_t)upright->width * (size_t)upright->height;
   int filled = 0;
+  /* Beside a learned design the ground is needed, and usable, all the way out. */
+  const float fit_from = upright->coin_radius_px > 0.0 ? -UDG_UPRIGHT_REACH_PX : FIT_FROM_PX;
   for (int lower = -1; lower < INTERVALS - 1; lower++) {
     light->first[lower + 1] = filled;
     for (size_t i = 0; i < count; i++) {
-      if (upright->usable.v[i] <= 0.0f || upright->distance.v[i] < FIT_FROM_PX ||
+      if (upright->usable.v[i] <= 0.0f || upright->distance.v[i] < fit_from ||
           interval_of(upright->distance.v[i] / upright->bevel_px) != lower)
         continue;
       row_of(light, upright, (int)(i % (size_t)upright->width), (int)(i / (size_t)upright->width),

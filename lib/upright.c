@@ -28,6 +28,8 @@ static void box_of(const udg_date *date, double low[2], double high[2]) {
 /* Where the coin's face was learned, the date may be so large that rim and table come into
  * view, which are no field. */
 static const double COIN_SHARE = 0.90;
+/* There the ground is known no farther from the digits, and no trace reaches beyond. */
+static const float DESIGN_REACH_PX = -24.0f;
 
 static void place_coin(const udg_reference *reference, size_t date_index, udg_upright *upright) {
   const udg_appearance *known = udg_reference_appearance(reference, date_index);
@@ -171,5 +173,10 @@ udg_status udg_upright_make(udg_upright *upright, const udg_plane *photo,
       usable[x] = inside && grey[x] < (float)UDG_CLIPPED_FROM ? 1.0f : 0.0f;
     }
   }
-  return lay_digits(upright, registration, message);
+  status = lay_digits(upright, registration, message);
+  size_t count = (size_t)upright->width * (size_t)upright->height;
+  for (size_t i = 0; upright->coin_radius_px > 0.0 && i < count; i++)
+    if (upright->distance.v[i] < DESIGN_REACH_PX)
+      upright->usable.v[i] = 0.0f;
+  return status;
 }
