@@ -22,7 +22,7 @@ static const double SPECK_SHARE = 0.012;
 /* Lines may be straightened by this much, digit heights. */
 static const double STRAIGHT_SHARE = 0.004;
 /* Usual proportions of struck dates (an estimate without a source). */
-static const double RELIEF_SHARE = 0.05, BEVEL_SHARE = 0.08;
+static const double RELIEF_SHARE = 0.05, BEVEL_SHARE = 0.13;
 static const double SLACK_SHARE = 0.02, SLACK_DEG = 1.0;
 
 typedef struct shape {

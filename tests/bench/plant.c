@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 /* plant REFERENCE STRENGTH PHOTO...: inspects each photo as it is, then with a trace of
  * another digit planted beside the date, drawn with the light fitted on that photo and
- * only where the present digits leave it open.  One JSON object a photo and state:
+ * only where it is the higher of the two.  One JSON object a photo and state:
  * where the date was found, brightness, glare, verdict.  For tests/bench/numeral.py. */
 #include <math.h>
 #include <stdio.h>
@@ -10,6 +10,7 @@
 
 #include "image_internal.h"
 #include "pipeline.h"
+#include "relief.h"
 
 /* Places of the planted centre against the present digit's, digit heights. */
 static const double OFFSETS[][2] = {{0.22, 0.10}, {-0.20, 0.14}, {0.16, -0.22}, {-0.14, -0.20},
@@ -99,12 +100,22 @@ static int plant(const udg_inspector *inspector, unsigned number, double strengt
     return 0;
   what->dx = OFFSETS[number % OFFSET_COUNT][0];
   what->dy = OFFSETS[number % OFFSET_COUNT][1];
+  const udg_trace *own = trace_of(bank, u->date->places[what->place].digit,
+                                  u->place_turn_rad[what->place]);
   int size = bank->size;
-  udg_plane window = {0};
-  if (udg_plane_create(&inspector->settings, size, size, &window) != UDG_OK)
+  udg_plane window = {0}, present = {0}, distance = {0};
+  udg_message message;
+  if (udg_plane_create(&inspector->settings, size, size, &window) != UDG_OK ||
+      udg_plane_create(&inspector->settings, size, size, &present) != UDG_OK ||
+      udg_plane_create(&inspector->settings, size, size, &distance) != UDG_OK ||
+      udg_relief_distance_within(&inspector->settings,
+                                 &inspector->reference->digits[what->digit - '0'], u->px_per_mm,
+                                 trace->turn_rad, 0.5 * size, 0.5 * size, UDG_UPRIGHT_REACH_PX,
+                                 &distance, &message) != UDG_OK)
     return 0;
   /* First order in the slope, and second. */
   udg_trace_draw(trace, work->light, (float)strength, (float)(strength * strength), size, window.v);
+  udg_trace_draw(own, work->light, 1.0f, 1.0f, size, present.v);
   udg_homography to_px = udg_homography_similarity(u->px_per_mm, 0.0, u->origin_px[0], u->origin_px[1]);
   udg_homography back, to_upright;
   udg_homography_invert(&inspector->registration.date_to_photo, &back);
@@ -122,14 +133,23 @@ static int plant(const udg_inspector *inspector, unsigned number, double strengt
         continue;
       double t = (double)udg_plane_sample(&window, wx, wy);
       double d = (double)udg_plane_sample(&u->distance, ux, uy);
-      double share = fmin(fmax(0.5 - d, 0.0), 1.0); /* the present digit covers it */
+      double px = ux - u->place_px[what->place][0] + 0.5 * size;
+      double py = uy - u->place_px[what->place][1] + 0.5 * size;
+      double p = d > 0.0 ? (double)udg_plane_sample(&present, px, py) : 0.0;
+      /* The higher of the two shows: on the present digit's shoulder, up to the trace's. */
+      double high = strength * udg_relief_profile(
+                                   (double)udg_plane_sample(&distance, wx, wy), u->bevel_px);
+      double over = d <= 0.0 ? 1.0 : high > udg_relief_profile(d, u->bevel_px) ? 1.0 : 0.0;
+      double change = over * (t - p);
       uint8_t *pixel = image->grey + (size_t)y * image->width + x;
       all += fabs(t);
-      open += share * fabs(t);
-      *pixel = (uint8_t)fmin(fmax(*pixel + share * t + 0.5, 0.0), 255.0);
+      open += over * fabs(t);
+      *pixel = (uint8_t)fmin(fmax(*pixel + change + 0.5, 0.0), 255.0);
     }
   what->visible = all > 0.0 ? open / all : 0.0;
   udg_plane_destroy(&inspector->settings, &window);
+  udg_plane_destroy(&inspector->settings, &present);
+  udg_plane_destroy(&inspector->settings, &distance);
   return 1;
 }
 
