@@ -52,7 +52,7 @@ static void crossing_point(const crossings *c, int32_t at, double point[2]) {
   int x2 = x + (at % 2 == 0), y2 = y + (at % 2 == 1);
   double a = (double)(udg_plane_row(c->plane, y)[x] - c->level);
   double b = (double)(udg_plane_row(c->plane, y2)[x2] - c->level);
-  double part = a * b < 0.0 ? a / (a - b) : 0.5; /* a rim taken for below */
+  double part = (a > 0.0) != (b > 0.0) ? a / (a - b) : 0.5; /* a rim taken for below */
   point[0] = x + 0.5 + part * (x2 - x);
   point[1] = y + 0.5 + part * (y2 - y);
 }
