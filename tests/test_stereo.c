@@ -141,10 +141,9 @@ static void faces_tell_the_turn(void **state) {
     assert_int_equal(udg_face_take(&settings, &photo, &rim, &work, &turned), UDG_OK);
     udg_face_match match = udg_face_compare(&turned, &upright);
     double off = remainder(match.turn_rad - turn, tau);
-    if (fabs(off) > 0.035)
+    if (fabs(off) > 0.035 || match.likeness < match.runner_up + 0.1)
       fail_msg("turn %.3f told as %.3f (likeness %.2f, runner-up %.2f)", turn, match.turn_rad,
                match.likeness, match.runner_up);
-    assert_true(udg_face_certainty(&match) > 0.5);
   }
   uint64_t random = 8;
   for (size_t i = 0; i < PHOTO * PHOTO; i++)
