@@ -185,6 +185,12 @@ static udg_status inspect(udg_inspector *inspector, const udg_image *image, int 
       undecided(result, "no date was found for certain");
     else
       status = judge(inspector, date_index, result, &clock, message);
+    udg_homography far;
+    udg_coin_of_date(inspector->reference, &inspector->rims, &r->date_to_photo, &far);
+    udg_homography enlarge = udg_homography_similarity(image->scale, 0.0, 0.0, 0.0);
+    far = udg_homography_after(&enlarge, &far);
+    for (int i = 0; i < 9; i++)
+      result->coin_to_photo[i] = far.m[i] / far.m[8];
     for (int i = 0; i < result->marker_count; i++)
       for (int axis = 0; axis < 2; axis++)
         result->markers[i].photo_px[axis] *= image->scale;

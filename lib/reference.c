@@ -141,6 +141,13 @@ double udg_reference_diameter_mm(const udg_reference *reference) {
   return reference ? reference->diameter_mm : 0.0;
 }
 
+void udg_reference_coin(const udg_reference *reference, double *diameter_mm,
+                        double date_origin_mm[2]) {
+  *diameter_mm = reference ? reference->diameter_mm : 0.0;
+  for (int axis = 0; axis < 2; axis++)
+    date_origin_mm[axis] = reference ? reference->date_origin_mm[axis] : 0.0;
+}
+
 size_t udg_reference_date_count(const udg_reference *reference) {
   return reference ? reference->date_count : 0;
 }

@@ -10,9 +10,11 @@
 
 #include "coins.h"
 #include "command.h"
+#include "grid.h"
 #include "naming.h"
 #include "picture.h"
 #include "words.h"
+#include "words_known.h"
 
 enum { ANSWER_COLUMNS = 80 };
 
@@ -22,6 +24,7 @@ typedef struct inspect_options {
   int json;
   int same_coin;             /* all photos are of one coin */
   const char *picture_path; /* NULL: none */
+  const char *grid_path;    /* NULL: none */
   int picture_width_px;
   char **photos;
   int photo_count;
@@ -35,6 +38,8 @@ typedef struct inspect_run {
   udg_inspector *inspector;
   int read_count;    /* photos that could be worked on */
   int unjudged;      /* some could not be judged or read */
+  words_state *states; /* of known dies whose marks were seen, for their order */
+  size_t state_count;
   int output_failed; /* an answer or a picture could not be written: stop */
 } inspect_run;
 
@@ -48,7 +53,7 @@ static int parse_width(const char *text, int *width_px) {
   return 0;
 }
 
-enum { OPTION_PICTURE_WIDTH = UCHAR_MAX + 1, OPTION_SAME_COIN };
+enum { OPTION_PICTURE_WIDTH = UCHAR_MAX + 1, OPTION_SAME_COIN, OPTION_GRID };
 
 /* -1: go on; else the exit status. */
 static int parse_options(int argc, char **argv, inspect_options *options) {
@@ -59,6 +64,7 @@ static int parse_options(int argc, char **argv, inspect_options *options) {
       {"picture", required_argument, NULL, 'p'},
       {"picture-width", required_argument, NULL, OPTION_PICTURE_WIDTH},
       {"same-coin", no_argument, NULL, OPTION_SAME_COIN},
+      {"grid", required_argument, NULL, OPTION_GRID},
       {"help", no_argument, NULL, 'h'},
       {NULL, 0, NULL, 0},
   };
@@ -77,6 +83,9 @@ static int parse_options(int argc, char **argv, inspect_options *options) {
       break;
     case 'p':
       options->picture_path = optarg;
+      break;
+    case OPTION_GRID:
+      options->grid_path = optarg;
       break;
     case OPTION_PICTURE_WIDTH:
       if (parse_width(optarg, &options->picture_width_px) != 0) {
@@ -230,6 +239,7 @@ static void draw_picture(inspect_run *run, const char *photo, const udg_image *i
                          .reference = run->reference,
                          .photo_width = udg_image_width(image),
                          .photo_height = udg_image_height(image),
+                         .image = image,
                          .width_px = run->options->picture_width_px};
   if (udg_inspector_view(run->inspector, UDG_VIEW_UPRIGHT, &input.upright) != UDG_OK ||
       udg_inspector_view(run->inspector, UDG_VIEW_RESIDUAL, &input.residual) != UDG_OK ||
@@ -264,6 +274,42 @@ static int draw_named(void *user, const udg_result *result) {
   return d->run->output_failed ? -1 : 0;
 }
 
+/* For describing markers: the whole coin with clock, radii and millimetres. */
+static void draw_grid(inspect_run *run, int index, const udg_image *image,
+                      const udg_result *result) {
+  const inspect_options *options = run->options;
+  udg_message why = {""};
+  char *path =
+      naming_picture_path(options->grid_path, options->photos, options->photo_count, index);
+  if (!path)
+    report_fault(run, options->photos[index], "not enough memory");
+  else if (result->coin_to_photo[8] == 0)
+    command_complain("%s: no grid drawn, as no date was found", options->photos[index]);
+  else if (grid_write(image, run->reference, result, options->photos[index],
+                      options->picture_width_px, path, &why) != 0) {
+    command_complain("%s", why.text);
+    run->output_failed = 1;
+  }
+  free(path);
+}
+
+/* A die of which something shows takes part in the order. */
+static void keep_states(inspect_run *run, const char *photo, const udg_result *result) {
+  for (int i = 0; i < result->die_count; i++) {
+    const udg_die_finding *die = &result->dies[i];
+    if (!die->present && die->digit_log_ratio <= 0)
+      continue;
+    words_state *larger = realloc(run->states, (run->state_count + 1) * sizeof *larger);
+    if (!larger)
+      return; /* the order is an extra: the answers themselves were given */
+    run->states = larger;
+    words_state *s = &run->states[run->state_count++];
+    *s = (words_state){.photo = photo, .state = die->state, .low = die->state_interval[0],
+                       .high = die->state_interval[1]};
+    snprintf(s->die, sizeof s->die, "%s", die->id);
+  }
+}
+
 static void inspect_image(inspect_run *run, int index, const udg_image *image) {
   const char *photo = run->options->photos[index];
   drawing d = {run, index, image};
@@ -280,6 +326,9 @@ static void inspect_image(inspect_run *run, int index, const udg_image *image) {
   if (!speaker->judged || speaker->verdict == UDG_VERDICT_UNDECIDED)
     run->unjudged = 1;
   report_result(run, photo, &all);
+  keep_states(run, photo, speaker);
+  if (run->options->grid_path)
+    draw_grid(run, index, image, speaker);
   coins_clear(&all);
 }
 
@@ -381,8 +430,10 @@ static int inspect_all(inspect_run *run) {
   }
   if (run->output_failed || run->read_count == 0)
     return EXIT_FAULT;
-  if (!options->json)
+  if (!options->json) {
+    words_order(stdout, run->states, run->state_count, ANSWER_COLUMNS);
     puts(WORDS_CAVEAT);
+  }
   return run->unjudged ? EXIT_UNJUDGED : EXIT_JUDGED;
 }
 
@@ -408,6 +459,7 @@ static int run_inspect(int argc, char **argv) {
     else
       command_complain("%s", why.text);
   }
+  free(run.states);
   udg_inspector_destroy(run.inspector);
   udg_reference_destroy(run.reference);
   return status;
@@ -431,6 +483,8 @@ const command inspect_command = {
         "                         each gets its own: OUT-NAME.png, NAME being the photo's file\n"
         "                         name without extension\n"
         "      --same-coin        all photos are of one coin: judge them together, too\n"
+        "      --grid OUT.png     draw the whole coin upright with clock positions, radii and the\n"
+        "                         date plane's millimetres: to measure a die's markers by\n"
         "      --picture-width N  width of the picture in pixels, 300 to 4000 (default 1200)\n"
         "  -h, --help             this text\n"
         "\n"

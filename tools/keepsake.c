@@ -3,7 +3,9 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
+#include "crop.h"
 #include "grey_jpeg.h"
 #include "picture.h"
 
@@ -113,6 +115,32 @@ static void draw_crop(const udg_image *image, const frame *f, const double *m,
   free(pixels);
 }
 
+/* A row of the markers' crops, in the order in which the words name them. */
+static void draw_markers(const udg_image *image, const udg_result *r, store_picture *picture) {
+  enum { TILE = 110, GAP = 4, ACROSS = 6 };
+  int count = r->marker_count < UDG_MARKERS_MAX ? r->marker_count : UDG_MARKERS_MAX;
+  int across = count < ACROSS ? count : ACROSS, rows = (count + ACROSS - 1) / ACROSS;
+  int width = across * (TILE + GAP) - GAP, height = rows * (TILE + GAP) - GAP;
+  if (count == 0)
+    return;
+  uint8_t *pixels = malloc((size_t)width * (size_t)height), tile[TILE * TILE];
+  if (!pixels)
+    return;
+  memset(pixels, 255, (size_t)width * (size_t)height);
+  for (int i = 0; i < count; i++) {
+    if (crop_marker(image, r, &r->markers[i], TILE, tile) != 0)
+      memset(tile, 235, sizeof tile);
+    uint8_t *to = pixels + (size_t)(i / ACROSS * (TILE + GAP)) * (size_t)width +
+                  (size_t)(i % ACROSS * (TILE + GAP));
+    for (int y = 0; y < TILE; y++)
+      memcpy(to + (size_t)y * (size_t)width, tile + y * TILE, TILE);
+  }
+  picture->jpeg = grey_jpeg(pixels, width, height, QUALITY, &picture->bytes);
+  picture->width = width;
+  picture->height = height;
+  free(pixels);
+}
+
 static void place(const frame *f, const double at_mm[2], double px[2]) {
   for (int i = 0; i < 2; i++)
     px[i] = f->px_per_mm * (at_mm[i] - f->low_mm[i]);
@@ -181,6 +209,7 @@ void keepsake_draw(keepsake_policy policy, const udg_image *image, const udg_ins
   draw_crop(image, &f, result->date_to_photo, &j->pictures[0]);
   draw_view(&input.upright, &f, 0, &j->pictures[1]);
   draw_view(&input.residual, &f, 1, &j->pictures[2]);
+  draw_markers(image, result, &j->pictures[3]);
   picture_digit digits[UDG_PLACES_MAX];
   int count = 0;
   while (count < UDG_PLACES_MAX && picture_present(&input, count + 1, &digits[count]))

@@ -5,8 +5,10 @@
 #include <cairo.h>
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
+#include "crop.h"
 #include "output.h"
 #include "picture_style.h"
 #include "words.h"
@@ -61,6 +63,8 @@ static void draw_view(const drawing *d, int panel) {
   cairo_restore(cr);
   cairo_surface_destroy(surface);
 }
+
+static void paint_grey(cairo_t *cr, const uint8_t *pixels, int side, double x, double y);
 
 /* ---- text */
 
@@ -363,6 +367,60 @@ static void draw_header(const drawing *d) {
   draw_text(d, l->margin, 50 * l->unit, room, picture_faint_ink, line);
 }
 
+/* ---- markers of known dies: a row of crops below all */
+
+enum { TILES_ACROSS = 6 };
+
+static int tile_px(const drawing *d) {
+  return (int)((d->l.width - 2 * d->l.margin) / TILES_ACROSS - 8 * d->l.unit);
+}
+
+static int tile_rows(const drawing *d) {
+  int count = d->input->image ? d->input->result->marker_count : 0;
+  return (count + TILES_ACROSS - 1) / TILES_ACROSS;
+}
+
+static double tile_step(const drawing *d) {
+  return tile_px(d) + 44 * d->l.unit;
+}
+
+static double markers_height(const drawing *d) {
+  int rows = tile_rows(d);
+  return rows ? rows * tile_step(d) + 34 * d->l.unit : 0;
+}
+
+static void draw_tile(const drawing *d, const udg_marker_finding *m, double x, double y) {
+  int side = tile_px(d);
+  uint8_t *pixels = malloc((size_t)side * (size_t)side);
+  char answer[TEXT_BYTES];
+  if (pixels && crop_marker(d->input->image, d->input->result, m, side, pixels) == 0)
+    paint_grey(d->cr, pixels, side, x, y);
+  free(pixels);
+  set_colour(d->cr, m->answer == UDG_MARKER_PRESENT ? picture_trace_colour : picture_faint_ink, 1);
+  cairo_set_line_width(d->cr, (m->answer == UDG_MARKER_PRESENT ? 3 : 1) * d->l.unit);
+  cairo_rectangle(d->cr, x, y, side, side);
+  cairo_stroke(d->cr);
+  set_font(d, 13, 0);
+  draw_text(d, x, y + side + 16 * d->l.unit, side, picture_ink, m->id);
+  snprintf(answer, sizeof answer, "%s",
+           m->in_view ? udg_marker_answer_text(m->answer) : "not in the photo");
+  draw_text(d, x, y + side + 32 * d->l.unit, side, picture_faint_ink, answer);
+}
+
+static void draw_markers(const drawing *d) {
+  const udg_result *r = d->input->result;
+  if (!tile_rows(d))
+    return;
+  double top = d->l.height + 14 * d->l.unit;
+  set_font(d, 14, 1);
+  draw_text(d, d->l.margin, top, d->l.width - 2 * d->l.margin, picture_ink,
+            "Markers of known dies, turned upright");
+  for (int i = 0; i < r->marker_count; i++)
+    draw_tile(d, &r->markers[i],
+              d->l.margin + i % TILES_ACROSS * (tile_px(d) + 8 * d->l.unit),
+              top + 12 * d->l.unit + i / TILES_ACROSS * tile_step(d));
+}
+
 static void draw_all(drawing *d) {
   /* Letters where they belong, not on whole pixels: small text is spaced evenly. */
   cairo_font_options_t *options = cairo_font_options_create();
@@ -406,18 +464,10 @@ static int write_file(cairo_surface_t *surface, const char *path, udg_message *m
   return output_end(&o, drawn, message); /* tells why a write failed */
 }
 
-int picture_write(const picture_input *input, const char *path, udg_message *message) {
-  drawing d = {.input = input};
-  picture_lay_out(input, &d.l);
-  picture_range(&input->evidence, &d.l, d.evidence_range);
-  d.trace_count = picture_traces(input, d.traces, d.trace_label, sizeof d.trace_label);
-  cairo_surface_t *surface =
-      cairo_image_surface_create(CAIRO_FORMAT_RGB24, (int)d.l.width, (int)ceil(d.l.height));
-  d.cr = cairo_create(surface);
-  draw_all(&d);
-  cairo_status_t status = cairo_status(d.cr);
-  cairo_destroy(d.cr);
+static int finish(cairo_surface_t *surface, cairo_t *cr, const char *path, udg_message *message) {
+  cairo_status_t status = cairo_status(cr);
   int failed = -1;
+  cairo_destroy(cr);
   if (status == CAIRO_STATUS_SUCCESS)
     failed = write_file(surface, path, message);
   else
@@ -425,4 +475,96 @@ int picture_write(const picture_input *input, const char *path, udg_message *mes
              cairo_status_to_string(status));
   cairo_surface_destroy(surface);
   return failed;
+}
+
+int picture_write(const picture_input *input, const char *path, udg_message *message) {
+  drawing d = {.input = input};
+  picture_lay_out(input, &d.l);
+  picture_range(&input->evidence, &d.l, d.evidence_range);
+  d.trace_count = picture_traces(input, d.traces, d.trace_label, sizeof d.trace_label);
+  int height = (int)ceil(d.l.height + markers_height(&d));
+  cairo_surface_t *surface =
+      cairo_image_surface_create(CAIRO_FORMAT_RGB24, (int)d.l.width, height);
+  d.cr = cairo_create(surface);
+  draw_all(&d);
+  draw_markers(&d);
+  return finish(surface, d.cr, path, message);
+}
+
+/* ---- for others */
+
+struct picture_pen {
+  cairo_t *cr;
+};
+
+static void paint_grey(cairo_t *cr, const uint8_t *pixels, int side, double x, double y) {
+  cairo_surface_t *surface = cairo_image_surface_create(CAIRO_FORMAT_RGB24, side, side);
+  if (cairo_surface_status(surface) == CAIRO_STATUS_SUCCESS) {
+    unsigned char *bytes = cairo_image_surface_get_data(surface);
+    size_t stride = (size_t)cairo_image_surface_get_stride(surface);
+    for (int j = 0; j < side; j++)
+      for (int i = 0; i < side; i++) {
+        uint32_t level = pixels[(size_t)j * (size_t)side + (size_t)i];
+        uint32_t colour = level * 0x010101u;
+        memcpy(bytes + (size_t)j * stride + 4 * (size_t)i, &colour, sizeof colour);
+      }
+    cairo_surface_mark_dirty(surface);
+    cairo_set_source_surface(cr, surface, x, y);
+    cairo_paint(cr);
+  }
+  cairo_surface_destroy(surface);
+}
+
+void picture_pen_grey(picture_pen *pen, const uint8_t *pixels, int side, double x, double y) {
+  paint_grey(pen->cr, pixels, side, x, y);
+}
+
+/* White underneath, so that a line shows on dark and on bright metal. */
+static void stroke_on_metal(cairo_t *cr, double width, int strong) {
+  cairo_set_line_width(cr, width + 2);
+  cairo_set_source_rgba(cr, 1, 1, 1, 0.55);
+  cairo_stroke_preserve(cr);
+  cairo_set_line_width(cr, width);
+  set_colour(cr, strong ? picture_trace_colour : picture_present_colour, 0.9);
+  cairo_stroke(cr);
+}
+
+void picture_pen_line(picture_pen *pen, const double from[2], const double to[2], double width,
+                      int strong) {
+  cairo_move_to(pen->cr, from[0], from[1]);
+  cairo_line_to(pen->cr, to[0], to[1]);
+  stroke_on_metal(pen->cr, width, strong);
+}
+
+void picture_pen_circle(picture_pen *pen, const double centre[2], double radius, double width,
+                        int strong) {
+  cairo_new_sub_path(pen->cr);
+  cairo_arc(pen->cr, centre[0], centre[1], radius, 0, 2 * pi);
+  stroke_on_metal(pen->cr, width, strong);
+}
+
+void picture_pen_text(picture_pen *pen, double x, double y, double size, const char *text) {
+  char clean[TEXT_BYTES];
+  picture_clean_text(text, clean, sizeof clean);
+  cairo_select_font_face(pen->cr, "sans-serif", CAIRO_FONT_SLANT_NORMAL, CAIRO_FONT_WEIGHT_NORMAL);
+  cairo_set_font_size(pen->cr, size);
+  cairo_text_extents_t e;
+  cairo_text_extents(pen->cr, clean, &e);
+  cairo_move_to(pen->cr, x - 0.5 * e.x_advance, y + 0.35 * size);
+  cairo_text_path(pen->cr, clean);
+  cairo_set_source_rgba(pen->cr, 1, 1, 1, 0.8);
+  cairo_set_line_width(pen->cr, 3);
+  cairo_stroke_preserve(pen->cr);
+  set_colour(pen->cr, picture_ink, 1);
+  cairo_fill(pen->cr);
+}
+
+int picture_draw(int width, int height, void (*draw)(void *user, picture_pen *pen), void *user,
+                 const char *path, udg_message *message) {
+  cairo_surface_t *surface = cairo_image_surface_create(CAIRO_FORMAT_RGB24, width, height);
+  picture_pen pen = {cairo_create(surface)};
+  cairo_set_source_rgb(pen.cr, 1, 1, 1);
+  cairo_paint(pen.cr);
+  draw(user, &pen);
+  return finish(surface, pen.cr, path, message);
 }

@@ -17,6 +17,7 @@ typedef struct picture_input {
   const udg_reference *reference;
   udg_view upright, residual, evidence; /* each with its own size and scale */
   uint32_t photo_width, photo_height;   /* px, upright; 0: not known */
+  const udg_image *image;               /* for the markers' crops; NULL: none are drawn */
   int width_px;                         /* of the PNG, within PICTURE_WIDTH_* */
 } picture_input;
 
@@ -69,6 +70,19 @@ void picture_range(const udg_view *view, const picture_layout *layout, double ra
  * the view has none. */
 void picture_profile(const udg_view *view, const picture_layout *layout, double *profile,
                      int count);
+
+/* Drawing for others than this picture: units are px of the PNG. */
+typedef struct picture_pen picture_pen;
+void picture_pen_grey(picture_pen *pen, const uint8_t *pixels, int side, double x, double y);
+void picture_pen_line(picture_pen *pen, const double from[2], const double to[2], double width,
+                      int strong);
+void picture_pen_circle(picture_pen *pen, const double centre[2], double radius, double width,
+                        int strong);
+void picture_pen_text(picture_pen *pen, double x, double y, double size, const char *text);
+
+/* Writes a PNG of what `draw` draws on white; as picture_write(). */
+int picture_draw(int width, int height, void (*draw)(void *user, picture_pen *pen), void *user,
+                 const char *path, udg_message *message);
 
 /* Writes a PNG under `path`, whole or not at all.  0 on success, else -1 and a
  * reason in `message`. */

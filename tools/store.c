@@ -13,7 +13,8 @@
 
 #include "store_internal.h"
 
-const char *const store_picture_names[STORE_PICTURES] = {"crop", "upright", "residual"};
+const char *const store_picture_names[STORE_PICTURES] = {"crop", "upright", "residual",
+                                                         "markers"};
 
 /* Marks the file as ours in SQLite's header: "UDGS". */
 #define APPLICATION_ID "1430538067"

@@ -10,7 +10,7 @@
 
 #include "listing.h"
 
-enum { STORE_SCHEMA = 3, STORE_SHA_BYTES = 65, STORE_PICTURES = 3 };
+enum { STORE_SCHEMA = 3, STORE_SHA_BYTES = 65, STORE_PICTURES = 4 };
 
 typedef struct store store;
 
@@ -85,7 +85,7 @@ typedef struct store_picture {
   size_t bytes;
 } store_picture;
 
-extern const char *const store_picture_names[STORE_PICTURES]; /* crop, upright, residual */
+extern const char *const store_picture_names[STORE_PICTURES]; /* crop, upright, residual, markers */
 
 /* One reference's word on one photo. */
 typedef struct store_judgement {

@@ -37,6 +37,11 @@ UDG_API const char *udg_reference_name(const udg_reference *reference);
 /* Of the coin; 0 when the reference does not tell. */
 UDG_API double udg_reference_diameter_mm(const udg_reference *reference);
 
+/* Diameter, 0 when not given, and where the date plane's origin lies from the centre of the
+ * upright coin, x right, y down.  NULL reference: zeros. */
+UDG_API void udg_reference_coin(const udg_reference *reference, double *diameter_mm,
+                                double date_origin_mm[2]);
+
 /* Dates in file order; NULL when `index` is past the last. */
 UDG_API size_t udg_reference_date_count(const udg_reference *reference);
 UDG_API const char *udg_reference_date(const udg_reference *reference, size_t index);

@@ -186,6 +186,8 @@ typedef struct udg_result {
   double coin_diameter_mm;    /* of its rim by the scale of the date found, which for a coin of
                                  this type is the reference's; 0: no date found on a coin */
   udg_hub_finding hub;
+  double coin_to_photo[9]; /* as date_to_photo, for places far from the date: steadied by the rim
+                              where there is one; all 0 when no date was found */
 } udg_result;
 
 /* One JSON object (docs/results-format.md), no line break inside, terminated.

@@ -229,6 +229,7 @@
     box.append(main);
     if (find.crop) box.append(picture(find.crop, "Part of the photograph around the date, as it was taken.", "The photo around the date")[0]);
     if (find.residual) box.append(picture(find.residual, "What is left when the plain date is taken away: lighter and darker spots are not explained by it.", "What a plain date leaves over")[0]);
+    if (find.markers) box.append(picture(find.markers, "Crops of the photograph about each marker of the known dies, turned upright, in the order in which they are named under Known die.", "Markers of known dies, as named under Known die")[0]);
     return box;
   };
   const facts = (pairs) => {
