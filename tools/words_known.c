@@ -64,6 +64,8 @@ static int by_die_and_state(const void *a, const void *b) {
 }
 
 void words_order(FILE *out, words_state *states, size_t count, int columns) {
+  if (count == 0)
+    return;
   qsort(states, count, sizeof *states, by_die_and_state);
   for (size_t i = 0; i < count;) {
     size_t end = i + 1;
