@@ -5,6 +5,8 @@
 
 #include <stdio.h>
 
+#include <underdigit/settings.h>
+
 /* Exit statuses, the same for every sub-command. */
 enum {
   EXIT_JUDGED = 0,   /* everything asked for was done */
@@ -14,9 +16,9 @@ enum {
 
 typedef struct command {
   const char *name;
-  const char *summary;        /* one line for the list of commands */
-  const char *usage;          /* what follows "underdigit NAME" */
-  const char *help;           /* the rest of `underdigit help NAME` */
+  const char *summary;               /* one line for the list of commands */
+  const char *usage;                 /* what follows "underdigit NAME" */
+  const char *help;                  /* the rest of `underdigit help NAME` */
   int (*run)(int argc, char **argv); /* argv[0] is "underdigit NAME" */
 } command;
 
@@ -31,6 +33,9 @@ void command_help(const command *c);
 
 /* "underdigit: ..." on stderr, after flushing stdout so that both come in order. */
 void command_complain(const char *format, ...) __attribute__((format(printf, 1, 2)));
+
+/* The library's log for `udg_settings`: warnings are complained of, the rest is dropped. */
+void command_warn(void *user, udg_log_level level, const char *text);
 
 /* Strangers' text on a terminal: control characters come out as '?'. */
 void command_print_clean(FILE *out, const char *text);

@@ -127,12 +127,6 @@ static int check_options(const inspect_options *options) {
   return command_misused(&inspect_command);
 }
 
-static void log_warning(void *user, udg_log_level level, const char *text) {
-  (void)user;
-  if (level == UDG_LOG_WARNING)
-    command_complain("warning: %s", text);
-}
-
 /* A date the reference lacks is a slip in the command line, not in any photo. */
 static int check_date(const udg_reference *reference, const inspect_options *options) {
   if (!options->date)
@@ -447,7 +441,7 @@ static int run_inspect(int argc, char **argv) {
 
   inspect_run run = {.options = &options};
   udg_settings_default(&run.settings, sizeof run.settings);
-  run.settings.log = log_warning;
+  run.settings.log = command_warn;
   udg_message why = {""};
   status = EXIT_FAULT;
   if (udg_reference_from_file(&run.settings, options.reference_path, &run.reference, &why) !=

@@ -101,12 +101,6 @@ static int check_options(const learn_options *options) {
   return command_misused(&learn_command);
 }
 
-static void log_warning(void *user, udg_log_level level, const char *text) {
-  (void)user;
-  if (level == UDG_LOG_WARNING)
-    command_complain("warning: %s", text);
-}
-
 /* The only date may go unsaid. */
 static const char *date_of(const udg_reference *reference, const learn_options *options) {
   if (options->date)
@@ -282,7 +276,7 @@ static int learn_run(int argc, char **argv) {
     return status;
   udg_settings settings;
   udg_settings_default(&settings, sizeof settings);
-  settings.log = log_warning;
+  settings.log = command_warn;
   udg_message message = {""};
   udg_reference *reference = NULL;
   udg_learner *learner = NULL;

@@ -12,8 +12,8 @@
 #include "command.h"
 
 static const command *const commands[] = {
-    &inspect_command, &screen_command, &page_command,
-    &show_command,    &marks_command,  &export_command, &learn_command,
+    &inspect_command, &screen_command, &page_command,  &show_command,
+    &marks_command,   &export_command, &learn_command,
 };
 enum { COMMAND_COUNT = sizeof commands / sizeof commands[0] };
 
@@ -32,6 +32,12 @@ void command_complain(const char *format, ...) {
   vfprintf(stderr, format, arguments);
   fputc('\n', stderr);
   va_end(arguments);
+}
+
+void command_warn(void *user, udg_log_level level, const char *text) {
+  (void)user;
+  if (level == UDG_LOG_WARNING)
+    command_complain("warning: %s", text);
 }
 
 void command_print_clean(FILE *out, const char *text) {

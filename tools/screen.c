@@ -41,12 +41,6 @@ static int stopped(void) {
   return screen_stop;
 }
 
-static void log_warning(void *user, udg_log_level level, const char *text) {
-  (void)user;
-  if (level == UDG_LOG_WARNING)
-    command_complain("warning: %s", text);
-}
-
 static int parse_jobs(const char *text, int *jobs) {
   char *end;
   errno = 0;
@@ -281,7 +275,7 @@ static int run_screen(int argc, char **argv) {
 
   screen_run run = {.options = &options};
   udg_settings_default(&run.settings, sizeof run.settings);
-  run.settings.log = log_warning;
+  run.settings.log = command_warn;
   run.settings.cancel = cancelled;
   const store_wait wait = {!options.no_wait, tell_wait, stopped};
   watch_signals();
