@@ -95,6 +95,13 @@ static void leave_out(udg_learn_photo *told, udg_learn_fate fate, const char *fo
   va_end(arguments);
 }
 
+/* An inspector: none is left when memory ran out while a new one was made. */
+static udg_status inspector_have(udg_learner *learner, udg_message *message) {
+  return learner->inspector ? UDG_OK
+                            : udg_inspector_create(&learner->settings, learner->trial,
+                                                   &learner->inspector, message);
+}
+
 /* The part of the photo around the date, with the pose on it. */
 static udg_status cut_out(const udg_learner *learner, const udg_image *image,
                           udg_learn_entry *entry, udg_message *message) {
@@ -208,6 +215,8 @@ udg_status udg_learner_add(udg_learner *learner, const udg_image *image, const c
   if (!learner || !image)
     return udg_fail(message, UDG_ERROR_ARGUMENT, "udg_learner_add: NULL argument");
   udg_status status = make_room(learner, message);
+  if (status == UDG_OK)
+    status = inspector_have(learner, message);
   if (status != UDG_OK)
     return status;
   udg_learn_entry *entry = &learner->entries[learner->count];
@@ -268,7 +277,7 @@ static size_t used_count(const udg_learner *learner) {
 static udg_status inspector_renew(udg_learner *learner, udg_message *message) {
   udg_inspector_destroy(learner->inspector);
   learner->inspector = NULL;
-  return udg_inspector_create(&learner->settings, learner->trial, &learner->inspector, message);
+  return inspector_have(learner, message);
 }
 
 static udg_status learn_places(udg_learner *learner, udg_message *message) {
@@ -508,10 +517,10 @@ udg_status udg_learner_finish(udg_learner *learner, udg_learn_report *report,
                               udg_message *message) {
   if (!learner)
     return udg_fail(message, UDG_ERROR_ARGUMENT, "udg_learner_finish: NULL argument");
-  udg_status status = UDG_OK;
+  udg_status status = inspector_have(learner, message);
   learner->ready = 0;
   memset(&learner->report, 0, sizeof learner->report);
-  if (used_count(learner) >= UDG_LEARN_PHOTOS_MIN)
+  if (status == UDG_OK && used_count(learner) >= UDG_LEARN_PHOTOS_MIN)
     status = learn_all(learner, message);
   if (status != UDG_OK)
     return status;
