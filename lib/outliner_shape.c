@@ -7,6 +7,7 @@
 
 #include "contour.h"
 #include "json_write.h"
+#include "outline_build.h"
 #include "outliner_internal.h"
 #include "reference_internal.h"
 
@@ -238,8 +239,12 @@ static udg_status write_drawn(const drawing *d, const measures *m, const shape *
 static udg_status write_borrowed(const udg_settings *settings, const udg_reference *digits,
                                  int digit, double height_mm, udg_json_writer *w) {
   const udg_outline *outline = &digits->digits[digit];
-  double factor = height_mm / digits->dates[0].height_mm;
+  double factor = height_mm / digits->dates[0].height_mm, reach = 0.0;
   path_text t;
+  for (int axis = 0; axis < 2; axis++)
+    reach = fmax(reach, fmax(-outline->low[axis], outline->high[axis]));
+  if (!(factor * reach <= UDG_COORDINATE_MAX_MM))
+    return UDG_ERROR_REFERENCE;
   if (begin_path(&t, settings, outline->point_count, outline->contour_count) != UDG_OK)
     return UDG_ERROR_MEMORY;
   for (size_t c = 0; c < outline->contour_count; c++) {
@@ -320,7 +325,7 @@ static udg_status write_all(const drawing *d, const udg_design *design,
     udg_memory_drop(d->settings, *json);
     *json = NULL;
   }
-  return *json ? UDG_OK : UDG_ERROR_MEMORY;
+  return *json || status != UDG_OK ? status : UDG_ERROR_MEMORY;
 }
 
 udg_status udg_outliner_draw(const udg_settings *settings, const udg_design *design,
@@ -342,7 +347,11 @@ udg_status udg_outliner_draw(const udg_settings *settings, const udg_design *des
         settings, &d.lines, STRAIGHT_SHARE * (d.shapes[0].high[1] - d.shapes[0].low[1]), message);
   if (status == UDG_OK) {
     status = write_all(&d, design, drawn, json);
-    if (status != UDG_OK)
+    if (status == UDG_ERROR_REFERENCE)
+      udg_fail(message, status, "%s: its digits reach beyond %g mm when they are made as high as "
+                                "this date's",
+               drawn->digits->name, UDG_COORDINATE_MAX_MM);
+    else if (status != UDG_OK)
       udg_fail(message, status, "no memory for the reference's text");
   }
   udg_contours_destroy(settings, &d.lines);
