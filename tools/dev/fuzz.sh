@@ -11,7 +11,7 @@ jobs=${3:-1}
 if [ $# -gt 3 ]; then shift 3; else set --; fi
 
 if [ ! -f "$build/build.ninja" ]; then
-  CC=clang meson setup "$build" -Dfuzz=true -Doptimization=1 \
+  CC=clang meson setup "$build" -Dfuzz=true -Doptimization=2 \
     -Db_sanitize=address,undefined -Db_lundef=false
 fi
 ninja -C "$build" fuzz-targets

@@ -6,10 +6,12 @@ fuzz_run.py SECONDS BUILD_FOLDER JOBS [TARGET...]
 
 The time is the machine's processor time over all targets, as the system counts it for the
 processes run.  Every run appends a line to BUILD_FOLDER/fuzz/log.tsv: target, executions,
-processor seconds, coverage points, features, exit status.
+processor seconds, coverage points, features, exit status.  With 0 seconds it prints the table
+of all runs so far.  SIGTERM or SIGINT ends the runs early; what they did is counted.
 """
 import os
 import re
+import signal
 import subprocess
 import sys
 import threading
@@ -29,17 +31,20 @@ def command(build, target, corpus, seconds):
     os.makedirs(kept, exist_ok=True)
     return [os.path.join(build, "tests/fuzz/fuzz_" + target), kept, os.path.join(corpus, target),
             f"-max_total_time={max(1, round(seconds))}", "-print_final_stats=1", f"-seed={SEED}",
+            "-entropic_scale_per_exec_time=1",
             f"-timeout={TIMEOUT_SECONDS}", "-report_slow_units=1000", "-rss_limit_mb=3000", "-detect_leaks=1",
             f"-artifact_prefix={folder}/found-{target}-"]
 
 
-def run(build, target, corpus, seconds):
+def run(build, target, corpus, seconds, running):
     """One run; gives the fields of its line in the log."""
     environment = dict(os.environ, UBSAN_OPTIONS="halt_on_error=1:print_stacktrace=1")
     with subprocess.Popen(command(build, target, corpus, seconds), stderr=subprocess.STDOUT,
                           stdout=subprocess.PIPE, env=environment) as process:
+        running.add(process.pid)
         text = process.stdout.read().decode(errors="replace")
         _, status, used = os.wait4(process.pid, 0)
+        running.discard(process.pid)
         process.returncode = os.waitstatus_to_exitcode(status)
     failed = process.returncode not in (0, INTERRUPTED)
     executions = re.findall(r"stat::number_of_executed_units: (\d+)", text)
@@ -83,23 +88,31 @@ def main():
     targets = sys.argv[4:] or sorted(os.listdir(corpus))
     log = os.path.join(build, "fuzz", "log.tsv")
     os.makedirs(os.path.dirname(log), exist_ok=True)
-    lock, state = threading.Lock(), {"used": 0.0, "next": 0, "failed": 0}
+    lock, state = threading.Lock(), {"used": 0.0, "next": 0, "failed": 0, "stop": False}
+    running = set()
     share = min(SLICE_SECONDS, seconds / len(targets))
 
     def work():
         while True:
             with lock:
-                if state["used"] >= seconds:
+                if state["stop"] or state["used"] >= seconds:
                     return
                 target = targets[state["next"] % len(targets)]
                 state["next"] += 1
-            row = run(build, target, corpus, share)
+            row = run(build, target, corpus, share, running)
             with lock:
                 state["used"] += float(row[2])
                 state["failed"] += row[5] != "0"
                 with open(log, "a", encoding="utf-8") as out:
                     out.write("\t".join(row) + "\n")
 
+    def stop(*_):
+        state["stop"] = True
+        for pid in list(running):
+            os.kill(pid, signal.SIGINT)
+
+    for sign in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(sign, stop)
     threads = [threading.Thread(target=work) for _ in range(jobs)]
     for thread in threads:
         thread.start()
