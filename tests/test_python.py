@@ -101,6 +101,89 @@ class Layouts(unittest.TestCase):
         self.assertEqual(_abi.UDG_REASON_BYTES, 200)
 
 
+class Fields(unittest.TestCase):
+    """Every field of the C structs comes out, each in its own place."""
+
+    COUNTS = {"reason_count", "limit_count", "other_count", "place_count", "marker_count",
+              "die_count", "stage_count", "applies"}
+    ENUMS = {"verdict", "kind", "state", "answer", "fate", "trust"}
+
+    def setUp(self):
+        self.number = 0
+
+    def fill(self, struct):
+        """Another value in each field; one entry in each list, in_view and judged set."""
+        for name, kind in struct._fields_:
+            self.number += 1
+            old = getattr(struct, name)
+            if isinstance(old, _abi.C.Structure):
+                self.fill(old)
+            elif isinstance(old, _abi.C.Array):
+                self.fill_array(old)
+            elif isinstance(old, bytes) and kind is not _abi.C.c_char:
+                setattr(struct, name, b"text %d" % self.number)
+            elif name in self.COUNTS | self.ENUMS | {"judged", "in_view"}:
+                setattr(struct, name, 1)
+            elif kind is _abi.C.c_char:
+                setattr(struct, name, b"%d" % (self.number % 10))
+            elif kind is _abi.C.c_char_p:
+                setattr(struct, name, b"stage")
+            else:
+                setattr(struct, name, self.number)
+        return struct
+
+    def fill_array(self, array):
+        for i, old in enumerate(array):
+            self.number += 1
+            if isinstance(old, _abi.C.Structure):
+                self.fill(old)
+            elif isinstance(old, _abi.C.Array) and hasattr(old, "value"):
+                old.value = b"text %d" % self.number
+            elif isinstance(old, _abi.C.Array):
+                self.fill_array(old)
+            elif isinstance(old, (int, float)):
+                array[i] = self.number
+            elif old is None:
+                array[i] = b"stage"
+
+    def compare(self, struct, made, skipped=()):
+        names = {name for name, _ in struct._fields_} - self.COUNTS - set(skipped)
+        self.assertEqual(names, set(made.__dataclass_fields__) - {"stage_ms"})
+        for name in names:
+            raw, seen = getattr(struct, name), getattr(made, name)
+            if isinstance(raw, _abi.C.Structure):
+                self.compare(raw, seen)
+            elif isinstance(raw, bytes):
+                self.assertEqual(seen, raw.decode(), name)
+            elif isinstance(raw, _abi.C.Array) and isinstance(raw[0], _abi.C.Structure):
+                self.assertEqual(len(seen), 1, name)
+                self.compare(raw[0], seen[0])
+            elif isinstance(raw, _abi.C.Array) and hasattr(raw[0], "value"):
+                self.assertEqual(seen, (raw[0].value.decode(),), name)
+            else:
+                self.assertEqual(np.ravel(seen).tolist(),
+                                 np.ravel(np.array(raw)).tolist()[:np.size(seen)], name)
+                self.assertGreater(np.size(seen), 0, name)
+
+    def test_of_a_result(self):
+        raw = self.fill(_abi.udg_result())
+        made = ud.Result._of(raw)
+        self.compare(raw, made, ["stage_name", "stage_ms"])
+        self.assertEqual(made.stage_ms, {"stage": raw.stage_ms[0]})
+        self.assertEqual(made.registration_covariance.shape, (4, 4))
+        self.assertEqual(made.place_offset_mm.shape, (1, 2))
+        raw.finding.place = raw.hub.applies = 0
+        self.assertIsNone(ud.Result._of(raw).finding)
+        self.assertIsNone(ud.Result._of(raw).hub)
+
+    def test_of_what_was_learned(self):
+        self.compare(raw := self.fill(_abi.udg_learn_report()), ud.Learned._of(raw))
+        self.compare(raw := self.fill(_abi.udg_learn_photo()), ud.LearnedPhoto._of(raw))
+
+    def test_of_a_place(self):
+        self.compare(raw := self.fill(_abi.udg_place_view()), ud.Place._of(raw))
+
+
 class Objects(unittest.TestCase):
     def test_a_finding_comes_out(self):
         with load() as reference, ud.Inspector(reference, **SETTINGS) as inspector:
@@ -139,6 +222,84 @@ class Objects(unittest.TestCase):
         for answer in answers[1:]:
             np.testing.assert_array_equal(answer.date_to_photo, answers[0].date_to_photo)
             self.assertEqual(answer.evidence, answers[0].evidence)
+
+    def test_coins_are_numbered_and_one_speaks(self):
+        one = plane("coin_struck")
+        with ud.Reference.from_file(DATA + "/data/coin.json") as reference, \
+                ud.Inspector(reference, digit_height_max_px=30) as inspector:
+            self.assertEqual((reference.diameter_mm, reference.date_origin_mm), (9.0, (0.0, 2.6)))
+            alone = inspector.inspect(one)
+            self.assertEqual((alone.coin_index, alone.coin_count), (1, 1))
+            self.assertAlmostEqual(alone.coin_diameter_mm, 9.0, delta=0.5)  # its rim begins at 8.5
+            self.assertEqual((alone.finding.place, alone.finding.digit), (2, "0"))
+            height, width = one.shape
+            both = inspector.inspect_coins(np.hstack([one, one]))
+            self.assertEqual([coin.coin_index for coin in both.coins], [1, 2])
+            for k, coin in enumerate(both.coins):
+                self.assertEqual(coin.coin_count, 2)
+                np.testing.assert_allclose(coin.coin_centre_px,
+                                           np.add(alone.coin_centre_px, (k * width, 0)), atol=1.0)
+                np.testing.assert_allclose(coin.coin_diameter_px, alone.coin_diameter_px, atol=2.0)
+            self.assertIn(both.speaker, both.coins)
+            self.assertTrue(min(coin.p_value for coin in both.coins) <= both.p_value <= 1)
+            second = inspector.inspect(np.hstack([one, one]), coin=2)
+            self.assertEqual(second.coin_centre_px, both.coins[1].coin_centre_px)
+            with self.assertRaises(ValueError):
+                inspector.inspect(one, coin=2)
+
+    def test_markers_and_hub_of_a_known_die(self):
+        with ud.Reference.from_file(DATA + "/data/known.json") as reference, \
+                ud.Inspector(reference, digit_height_max_px=30) as inspector:
+            result = inspector.inspect(plane("coin_die"))
+            told = {marker.id: marker.answer for marker in result.markers}
+            self.assertEqual(told["cut"], ud.MarkerAnswer.PRESENT)
+            self.assertEqual(told["spot"], ud.MarkerAnswer.PRESENT)
+            self.assertEqual(told["dash"], ud.MarkerAnswer.ABSENT)
+            self.assertEqual([die.id for die in result.dies], ["17-over-0"])
+            self.assertEqual(result.dies[0].present, sum(
+                answer == ud.MarkerAnswer.PRESENT for answer in told.values()))
+            self.assertLess(result.hub.log_ratio, 0)  # the hub was set once
+            self.assertEqual(result.coin_to_photo.shape, (3, 3))
+
+    def test_photos_of_one_coin_are_joined(self):
+        with load() as reference, ud.Inspector(reference, **SETTINGS) as inspector:
+            told = inspector.inspect_same_coin([plane("trace"), plane("trace")])
+            alone = inspector.inspect(plane("trace"))
+            self.assertEqual([one.evidence for one in told.each], [alone.evidence] * 2)
+            self.assertEqual((told.joint.finding.place, told.joint.finding.digit), (2, "0"))
+            with self.assertRaises(ValueError):
+                inspector.inspect_same_coin([])
+
+    def test_a_reference_tells_places(self):
+        with load() as reference:
+            first, second = reference.places("17")
+            self.assertEqual((first.digit, first.centre_mm), ("1", (-0.5, -0.8)))
+            self.assertEqual((second.digit, second.turn_deg, second.height_mm), ("7", 0.0, 1.6))
+            with self.assertRaises(ud.UnderdigitError) as caught:
+                reference.places("71")
+            self.assertEqual(caught.exception.status, ud.Status.ERROR_DATE)
+
+    def test_learning_wants_enough_photos(self):
+        with load() as reference, ud.Learner(reference, "17", **SETTINGS) as learner:
+            learner.add(plane("plain"), "one")
+            learner.add(np.full((50, 80), 128, np.uint8))
+            with self.assertRaises(ud.UnderdigitError) as caught:
+                learner.finish()
+            self.assertEqual(caught.exception.status, ud.Status.ERROR_PHOTOS)
+            self.assertEqual([photo.name for photo in learner.photos], ["one", "photo 2"])
+            self.assertIs(learner.photos[1].fate, ud.LearnFate.NO_DATE)
+            self.assertTrue(learner.photos[1].why)
+            with self.assertRaises(ValueError):
+                learner.write(os.path.join(SCRATCH, "nothing.json"))
+
+    def test_outlines_want_a_rim(self):
+        with self.assertRaises(ValueError):
+            ud.Outliner("17", (1, 1, 0, 0))
+        with ud.Outliner("17", (40, 90, 40, 30), diameter_mm=9) as outliner:
+            with self.assertRaises(ud.UnderdigitError) as caught:
+                outliner.add(np.full((50, 80), 128, np.uint8), "flat.png")
+            self.assertEqual(caught.exception.status, ud.Status.ERROR_PHOTOS)
+            self.assertEqual(outliner.photos, ())
 
     def test_outlines_are_closed_polylines(self):
         with load() as reference:

@@ -2,7 +2,8 @@
 """References, photos and inspectors."""
 import ctypes as C
 import os
-from typing import Any, Callable, Iterator, Optional, Tuple, TypeVar, Union
+from contextlib import ExitStack, contextmanager
+from typing import Any, Callable, Iterator, Mapping, Optional, Sequence, Tuple, TypeVar, Union
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,16 +11,16 @@ from numpy.typing import NDArray
 from . import _abi
 from ._abi import ViewKind
 from ._library import check, library
-from ._results import Result, View
+from ._results import Coins, Place, Result, SameCoin, View
 
 Path = Union[str, "os.PathLike[str]"]
-Self = TypeVar("Self", bound="_Handle")
+Self = TypeVar("Self", bound="Handle")
 
 # A library with a newer, longer result must not write beyond what it is given.
 _RESULT_ROOM = 1 << 16
 
 
-class _Handle:
+class Handle:
     """A pointer of the library's; let go of at the end of `with`, or with the object."""
 
     _destroy: Callable[[Any], None]
@@ -50,7 +51,7 @@ class _Handle:
             self.close()
 
 
-class Reference(_Handle):
+class Reference(Handle):
     """What is known of one coin type.  May be shared by threads."""
 
     _destroy = staticmethod(library.udg_reference_destroy)
@@ -86,6 +87,26 @@ class Reference(_Handle):
         count = library.udg_reference_date_count(self._open)
         return tuple(library.udg_reference_date(self._open, i).decode() for i in range(count))
 
+    @property
+    def diameter_mm(self) -> float:
+        """Of the coin; 0 when the reference does not tell."""
+        return float(library.udg_reference_diameter_mm(self._open))
+
+    @property
+    def date_origin_mm(self) -> Tuple[float, float]:
+        """The date plane's origin off the centre of the upright coin; y down."""
+        diameter, origin = C.c_double(), (C.c_double * 2)()
+        library.udg_reference_coin(self._open, C.byref(diameter), origin)
+        return float(origin[0]), float(origin[1])
+
+    def places(self, date: str) -> Tuple[Place, ...]:
+        """Where each digit of a date sits, from the left."""
+        view, found = _abi.udg_place_view(), []
+        for place in range(1, len(date) + 1):
+            check(library.udg_reference_place(self._open, date.encode(), place, C.byref(view)))
+            found.append(Place._of(view))
+        return tuple(found)
+
     def outline(self, digit: str) -> Tuple[NDArray[np.float64], ...]:
         """Closed polylines of a digit, each an array of x, y in mm."""
         view = _abi.udg_outline_view()
@@ -94,7 +115,7 @@ class Reference(_Handle):
         return tuple(points[view.starts[i]:view.starts[i + 1]] for i in range(view.contour_count))
 
 
-class Image(_Handle):
+class Image(Handle):
     """A photograph, decoded to grey and turned upright.  May be shared by threads."""
 
     _destroy = staticmethod(library.udg_image_destroy)
@@ -154,7 +175,40 @@ class Image(_Handle):
 Photo = Union[Image, NDArray[Any], bytes, Path]
 
 
-class Inspector(_Handle):
+@contextmanager
+def opened(photo: Photo) -> Iterator[Image]:
+    """The image itself, or one made of what was given, for as long as it is needed."""
+    if isinstance(photo, Image):
+        yield photo
+        return
+    if isinstance(photo, np.ndarray):
+        made = Image.from_array(photo)
+    elif isinstance(photo, (bytes, bytearray, memoryview)):
+        made = Image.from_bytes(bytes(photo))
+    else:
+        made = Image.from_file(photo)
+    with made:
+        yield made
+
+
+def settings_of(cancel: Optional[Callable[[], bool]],
+                changes: Mapping[str, float]) -> _abi.udg_settings:
+    """The defaults with some fields changed; whoever uses them keeps them, and the hook in them."""
+    made = _abi.udg_settings()
+    library.udg_settings_default(C.byref(made), C.sizeof(made))
+    known = {name for name, _ in _abi.udg_settings._fields_[8:]} - {"clock_ms"}
+    for name, value in changes.items():
+        if name not in known:
+            raise TypeError(f"there is no setting {name}; there are {', '.join(sorted(known))}")
+        setattr(made, name, value)
+    if cancel is not None:
+        stop = cancel
+        hook = dict(_abi.udg_settings._fields_)["cancel"]
+        made.cancel = hook(lambda _: int(bool(stop())))
+    return made
+
+
+class Inspector(Handle):
     """Inspects photos against a reference; for one thread at a time.
 
     `cancel` is called without arguments a thousand times a photo or so; when it gives true,
@@ -168,41 +222,56 @@ class Inspector(_Handle):
                  **settings: float) -> None:
         super().__init__()
         self._reference = reference  # must outlive the inspector
-        self._settings = _abi.udg_settings()
-        library.udg_settings_default(C.byref(self._settings), C.sizeof(self._settings))
-        known = {name for name, _ in _abi.udg_settings._fields_[8:]} - {"clock_ms"}
-        for name, value in settings.items():
-            if name not in known:
-                raise TypeError(f"there is no setting {name}; there are {', '.join(sorted(known))}")
-            setattr(self._settings, name, value)
-        if cancel is not None:
-            stop = cancel
-            hook = dict(_abi.udg_settings._fields_)["cancel"]
-            self._settings.cancel = hook(lambda _: int(bool(stop())))
+        self._settings = settings_of(cancel, settings)
         message, pointer = _abi.udg_message(), C.c_void_p()
         check(library.udg_inspector_create(C.byref(self._settings), reference._open,
                                            C.byref(pointer), C.byref(message)), message)
         self._pointer = pointer
 
-    def inspect(self, photo: Photo, date: Optional[str] = None) -> Result:
-        """Inspects an Image, an array of grey levels, the bytes of a file, or a path."""
-        if isinstance(photo, Image):
-            return self._inspect(photo, date)
-        if isinstance(photo, np.ndarray):
-            made = Image.from_array(photo)
-        elif isinstance(photo, (bytes, bytearray, memoryview)):
-            made = Image.from_bytes(bytes(photo))
-        else:
-            made = Image.from_file(photo)
-        with made:
-            return self._inspect(made, date)
+    def inspect(self, photo: Photo, date: Optional[str] = None,
+                coin: Optional[int] = None) -> Result:
+        """Inspects an Image, an array of grey levels, the bytes of a file, or a path.
 
-    def _inspect(self, image: Image, date: Optional[str]) -> Result:
+        Of several coins in the photo it is about the one whose date is found most surely, or about
+        number `coin`, from 1.
+        """
+        with opened(photo) as image:
+            return Result._of(self._inspect(image, date, coin))
+
+    def _inspect(self, image: Image, date: Optional[str], coin: Optional[int]) -> Any:
         room = C.create_string_buffer(max(_RESULT_ROOM, C.sizeof(_abi.udg_result)))
         raw, message = C.cast(room, C.POINTER(_abi.udg_result)), _abi.udg_message()
-        check(library.udg_inspect(self._open, image._open, date.encode() if date else None, raw,
-                                  C.byref(message)), message)
-        return Result._of(raw.contents)
+        text = date.encode() if date else None
+        if coin is None:
+            check(library.udg_inspect(self._open, image._open, text, raw, C.byref(message)), message)
+        else:
+            check(library.udg_inspect_coin(self._open, image._open, coin, text, raw,
+                                           C.byref(message)), message)
+        return raw.contents
+
+    def inspect_coins(self, photo: Photo, date: Optional[str] = None) -> Coins:
+        """Inspects each coin of a photo."""
+        with opened(photo) as image:
+            first = self._inspect(image, date, None)
+            found = [first if coin == first.coin_index else self._inspect(image, date, coin)
+                     for coin in range(1, first.coin_count + 1)] or [first]
+        raw = (_abi.udg_result * len(found))(*found)
+        speaker = library.udg_results_speaker(raw, len(found))
+        coins = tuple(Result._of(one) for one in raw)
+        return Coins(coins=coins, speaker=coins[speaker],
+                     p_value=library.udg_results_p_value(raw, len(found)))
+
+    def inspect_same_coin(self, photos: Sequence[Photo], date: Optional[str] = None) -> SameCoin:
+        """Judges photos of one coin together: what shows in one light alone is no trace."""
+        with ExitStack() as stack:
+            images = [stack.enter_context(opened(photo)) for photo in photos]
+            pointers = (C.c_void_p * len(images))(*(image._open.value for image in images))
+            each, joint = (_abi.udg_result * len(images))(), _abi.udg_result()
+            message = _abi.udg_message()
+            check(library.udg_inspect_same_coin(
+                self._open, pointers, len(images), date.encode() if date else None, each,
+                C.byref(joint), C.byref(message)), message)
+        return SameCoin(joint=Result._of(joint), each=tuple(Result._of(one) for one in each))
 
     def view(self, kind: ViewKind) -> View:
         """A plane of the last inspection, copied."""

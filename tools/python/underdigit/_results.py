@@ -109,6 +109,29 @@ class Die:
 
 
 @dataclass(frozen=True)
+class Hub:  # pylint: disable=too-many-instance-attributes
+    """A date in the hub, looked at as a whole: was the hub set twice?"""
+
+    log_ratio: float
+    shift_mm: Pair
+    turn_deg: float
+    place: int
+    digit: str
+    digit_lead: float
+    rest_log_ratio: float
+    rest_shift_mm: Pair
+    legend_letters: int
+    legend_log_ratio: float
+
+    @classmethod
+    def _of(cls, raw: Any) -> "Hub":
+        return cls(log_ratio=raw.log_ratio, shift_mm=_pair(raw.shift_mm), turn_deg=raw.turn_deg,
+                   place=raw.place, digit=_text(raw.digit).strip("\0"), digit_lead=raw.digit_lead,
+                   rest_log_ratio=raw.rest_log_ratio, rest_shift_mm=_pair(raw.rest_shift_mm),
+                   legend_letters=raw.legend_letters, legend_log_ratio=raw.legend_log_ratio)
+
+
+@dataclass(frozen=True)
 class Result:  # pylint: disable=too-many-instance-attributes
     """The verdict on one photo and what it rests on."""
 
@@ -134,6 +157,13 @@ class Result:  # pylint: disable=too-many-instance-attributes
     light_directional_share: float
     markers: Tuple[Marker, ...]
     dies: Tuple[Die, ...]
+    hub: Optional[Hub]
+    coin_index: int
+    coin_count: int
+    coin_centre_px: Pair
+    coin_diameter_px: Pair
+    coin_diameter_mm: float
+    coin_to_photo: NDArray[np.float64]
     stage_ms: Dict[str, float]
     total_ms: float
 
@@ -159,8 +189,45 @@ class Result:  # pylint: disable=too-many-instance-attributes
             light_directional_share=raw.light_directional_share,
             markers=tuple(Marker._of(raw.markers[i]) for i in range(raw.marker_count)),
             dies=tuple(Die._of(raw.dies[i]) for i in range(raw.die_count)),
+            hub=Hub._of(raw.hub) if raw.hub.applies else None,
+            coin_index=raw.coin_index, coin_count=raw.coin_count,
+            coin_centre_px=_pair(raw.coin_centre_px),
+            coin_diameter_px=_pair(raw.coin_diameter_px), coin_diameter_mm=raw.coin_diameter_mm,
+            coin_to_photo=np.array(raw.coin_to_photo, dtype=np.float64).reshape(3, 3),
             stage_ms={_text(raw.stage_name[i]): raw.stage_ms[i] for i in range(raw.stage_count)},
             total_ms=raw.total_ms)
+
+
+@dataclass(frozen=True)
+class Coins:
+    """The coins of one photo in the order of their numbers, and the one that speaks for it."""
+
+    coins: Tuple[Result, ...]
+    speaker: Result
+    p_value: float  # the speaker's times the number of coins judged (Bonferroni)
+
+
+@dataclass(frozen=True)
+class SameCoin:
+    """Photos of one coin: all of them together, and each on its own."""
+
+    joint: Result
+    each: Tuple[Result, ...]
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a digit of a date sits by the reference, before the slack of a die."""
+
+    digit: str
+    centre_mm: Pair
+    turn_deg: float
+    height_mm: float
+
+    @classmethod
+    def _of(cls, raw: _abi.udg_place_view) -> "Place":
+        return cls(digit=_text(raw.digit), centre_mm=_pair(raw.centre_mm), turn_deg=raw.turn_deg,
+                   height_mm=raw.height_mm)
 
 
 @dataclass(frozen=True)
