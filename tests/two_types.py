@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-2.0-or-later
-"""Two coin types with the same digits and dates, one larger: types.py TOOL TESTIMAGES REFERENCE
+"""Two coin types with the same digits and dates, one larger: two_types.py TOOL TESTIMAGES REFERENCE
 
 Each whole coin goes to its own type's reference, whose rim is as far round as its
 digits let expect; what cannot be told apart is told as tied.
