@@ -223,10 +223,34 @@ static void senseless_values_fall_to_the_defaults(void **state) {
   assert_true(s.turn_max_deg == 0.0 && s.flag_p_value == 0.0 && s.min_power == 0.0);
 }
 
+/* 0 is what a struct that somebody filled by hand holds: it never means "refuse all". */
+static void nothing_given_means_the_defaults(void **state) {
+  (void)state;
+  udg_settings d, s;
+  const udg_settings given = {.struct_size = sizeof given, .flag_p_value = NAN, .min_power = NAN};
+  udg_settings_default(&d, sizeof d);
+  udg_settings_resolve(&s, &given);
+  assert_true(s.max_file_bytes == d.max_file_bytes && s.max_side_px == d.max_side_px);
+  assert_true(s.max_pixels == d.max_pixels && s.max_decode_bytes == d.max_decode_bytes);
+  assert_true(s.max_scans == d.max_scans && s.useful_side_px == d.useful_side_px);
+  assert_true(s.digit_height_min_px == d.digit_height_min_px);
+  assert_true(s.digit_height_max_px == d.digit_height_max_px);
+  assert_true(s.flag_p_value == d.flag_p_value && s.min_power == d.min_power);
+  assert_true(s.turn_max_deg == 0.0 && s.max_milliseconds == 0.0 && s.max_work_bytes == 0);
+  udg_settings odd = d;
+  odd.digit_height_max_px = INFINITY;
+  odd.turn_max_deg = 1e9;
+  odd.flag_p_value = 1.5;
+  odd.min_power = -0.5;
+  udg_settings_resolve(&s, &odd);
+  assert_true(s.digit_height_max_px == d.digit_height_max_px && s.turn_max_deg == 180.0);
+  assert_true(s.flag_p_value == d.flag_p_value && s.min_power == d.min_power);
+}
+
 static void every_status_has_its_own_text(void **state) {
   (void)state;
   const char *unknown = udg_status_text((udg_status)-1000);
-  for (int i = 0; i >= UDG_ERROR_INTERNAL; i--) {
+  for (int i = 0; i >= UDG_ERROR_PHOTOS; i--) {
     const char *text = udg_status_text((udg_status)i);
     assert_true(strlen(text) > 0);
     assert_string_not_equal(text, unknown);
@@ -262,6 +286,7 @@ int main(void) {
       cmocka_unit_test(newer_callers_are_understood),
       cmocka_unit_test(an_unset_struct_means_defaults),
       cmocka_unit_test(senseless_values_fall_to_the_defaults),
+      cmocka_unit_test(nothing_given_means_the_defaults),
       cmocka_unit_test(every_status_has_its_own_text),
       cmocka_unit_test(clock_runs_forward),
   };

@@ -35,8 +35,8 @@ enum { INSPECTION_STEP = 1 };
 
 static test_allocator allocator;
 static udg_settings settings;
-static udg_reference *reference, *coin_reference;
-static udg_image *close_up, *coin;
+static udg_reference *reference, *coin_reference, *known_reference;
+static udg_image *close_up, *coin, *known_coin;
 
 static const char font_path[] = "/usr/share/fonts/truetype/dejavu/DejaVuSans.ttf";
 
@@ -70,8 +70,10 @@ static int set_up(void **state) {
   settings.turn_max_deg = 4;
   reference = load("close_up");
   coin_reference = load("coin");
+  known_reference = load("known");
   close_up = plane("trace");
-  coin = plane("coin");
+  coin = plane("coin_struck");
+  known_coin = plane("coin_die");
   return 0;
 }
 
@@ -79,8 +81,10 @@ static int tear_down(void **state) {
   (void)state;
   udg_image_destroy(close_up);
   udg_image_destroy(coin);
+  udg_image_destroy(known_coin);
   udg_reference_destroy(reference);
   udg_reference_destroy(coin_reference);
+  udg_reference_destroy(known_reference);
   test_directory_remove();
   return 0;
 }
@@ -169,7 +173,7 @@ static udg_status reference_from_file(udg_message *message) {
 static void references(void **state) {
   (void)state;
   char path[512];
-  snprintf(path, sizeof path, "%s/data/coin.json", UDG_FUZZ_FOLDER);
+  snprintf(path, sizeof path, "%s/data/known.json", UDG_FUZZ_FOLDER);
   json = test_read_file(path);
   test_write_file(test_path("a.json"), json.bytes, json.count);
   fail_at_each("udg_reference_from_memory", reference_from_memory, 1, 8);
@@ -201,10 +205,26 @@ static udg_status first_inspection(udg_message *message) {
   return status;
 }
 
+static udg_status one_coin(udg_message *message) {
+  static udg_result result;
+  return udg_inspect_coin(kept, coin, 1, NULL, &result, message);
+}
+
+static udg_status same_coin(udg_message *message) {
+  static udg_result each[2], joint;
+  const udg_image *images[2] = {coin, coin};
+  return udg_inspect_same_coin(kept, images, 2, NULL, each, &joint, message);
+}
+
 static void inspections(void **state) {
   (void)state;
   fail_at_each("udg_inspector_create", inspector_create, 1, 5);
   fail_at_each("udg_inspect", first_inspection, INSPECTION_STEP, 100);
+  assert_int_equal(udg_inspector_create(&settings, coin_reference, &kept, NULL), UDG_OK);
+  assert_int_equal(one_coin(NULL), UDG_OK); /* what is kept from photo to photo is there now */
+  fail_at_each("udg_inspect_coin", one_coin, 1, 0);
+  fail_at_each("udg_inspect_same_coin", same_coin, 1, 1);
+  udg_inspector_destroy(kept);
 }
 
 /* One inspector through all its failures: each time it gets a little further, keeps what
@@ -215,15 +235,17 @@ static void an_inspector_outlives_its_failures(void **state) {
   const struct {
     const udg_reference *known;
     const udg_image *image;
-  } cases[] = {{reference, close_up}, {coin_reference, coin}};
-  for (int i = 0; i < 2; i++) {
+  } cases[] = {{reference, close_up}, {coin_reference, coin}, {known_reference, known_coin}};
+  for (int i = 0; i < 3; i++) {
     const udg_reference *known = cases[i].known;
     const udg_image *image = cases[i].image;
     const size_t live = allocator.live;
     assert_int_equal(udg_inspector_create(&settings, known, &kept, NULL), UDG_OK);
     assert_int_equal(udg_inspect(kept, image, NULL, &want, NULL), UDG_OK);
     udg_inspector_destroy(kept);
-    assert_true(i != 0 || want.judged); /* to the last stage */
+    assert_true(want.judged); /* to the last stage */
+    assert_int_equal(want.marker_count, i == 2 ? 6 : 0);
+    assert_int_equal(want.hub.applies, i == 2);
     assert_int_equal(udg_inspector_create(&settings, known, &kept, NULL), UDG_OK);
     udg_status status = UDG_ERROR_MEMORY;
     int failures = 0;
@@ -240,6 +262,8 @@ static void an_inspector_outlives_its_failures(void **state) {
     assert_int_equal(got.verdict, want.verdict);
     assert_true(got.evidence == want.evidence && got.p_value == want.p_value);
     assert_memory_equal(got.date_to_photo, want.date_to_photo, sizeof got.date_to_photo);
+    assert_memory_equal(got.markers, want.markers, sizeof got.markers);
+    assert_true(got.hub.log_ratio == want.hub.log_ratio);
     udg_inspector_destroy(kept);
     assert_int_equal(allocator.live, live);
   }
@@ -260,8 +284,29 @@ static udg_status error_to_json(udg_message *message) {
   return status;
 }
 
+static udg_status results_to_json(udg_message *message) {
+  static const udg_result two[2] = {{.reference = "penny", .date = "17", .p_value = 1},
+                                    {.reference = "penny", .date = "18", .p_value = 1}};
+  char *text = NULL;
+  const udg_status status = udg_results_to_json(&settings, two, 2, "a.jpg", &text, message);
+  udg_text_destroy(&settings, text);
+  return status;
+}
+
+static udg_status joint_to_json(udg_message *message) {
+  static const udg_result two[2] = {{.reference = "penny", .date = "17", .p_value = 1},
+                                    {.reference = "penny", .date = "17", .p_value = 1}};
+  static const char *const paths[2] = {"a.jpg", "b.jpg"};
+  char *text = NULL;
+  const udg_status status = udg_joint_to_json(&settings, &two[0], two, paths, 2, &text, message);
+  udg_text_destroy(&settings, text);
+  return status;
+}
+
 static void texts(void **state) {
   (void)state;
+  fail_at_each("udg_results_to_json", results_to_json, 1, 1);
+  fail_at_each("udg_joint_to_json", joint_to_json, 1, 1);
   fail_at_each("udg_result_to_json", result_to_json, 1, 1);
   fail_at_each("udg_error_to_json", error_to_json, 1, 1);
 }

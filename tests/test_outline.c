@@ -272,6 +272,27 @@ static void font_digits_have_the_height_of_the_date(void **state) {
   free(font);
 }
 
+/* Bitmaps alone have no outlines: the Glyph Bitmap Distribution Format 2.1, which FreeType
+ * reads too. */
+static void bitmap_fonts_are_told(void **state) {
+  (void)state;
+  static const char font[] =
+      "STARTFONT 2.1\nFONT -misc-motes-medium-r-normal--8-80-75-75-c-80-iso10646-1\nSIZE 8 75 75\n"
+      "FONTBOUNDINGBOX 8 8 0 0\nSTARTPROPERTIES 2\nFONT_ASCENT 8\nFONT_DESCENT 0\nENDPROPERTIES\n"
+      "CHARS 1\nSTARTCHAR one\nENCODING 49\nSWIDTH 640 0\nDWIDTH 8 0\nBBX 8 8 0 0\nBITMAP\n"
+      "18\n18\n18\n18\n18\n18\n18\n18\nENDCHAR\nENDFONT\n";
+  udg_outline digits[10];
+  int has[10];
+  udg_message message = {""};
+  assert_int_equal(
+      udg_font_digits(&settings, font, sizeof font - 1, 1.6, digits, has, "font", &message),
+      UDG_ERROR_REFERENCE);
+  assert_string_equal(message.text, "font: the font has no outlines");
+  assert_int_equal(udg_font_digits(&settings, font, (size_t)1 << 31, 1.6, digits, has, "font",
+                                   &message),
+                   UDG_ERROR_LIMIT);
+}
+
 static void broken_fonts_are_told(void **state) {
   (void)state;
   size_t byte_count = 0;
@@ -320,6 +341,7 @@ int main(void) {
       cmocka_unit_test_setup_teardown(resolved_contours_are_the_boundary, set_up, tear_down),
       cmocka_unit_test_setup_teardown(cover_memory_may_run_out_anywhere, set_up, tear_down),
       cmocka_unit_test_setup_teardown(font_digits_have_the_height_of_the_date, set_up, tear_down),
+      cmocka_unit_test_setup_teardown(bitmap_fonts_are_told, set_up, tear_down),
       cmocka_unit_test_setup_teardown(broken_fonts_are_told, set_up, tear_down),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);

@@ -237,6 +237,10 @@ static const test_fault faults[] = {
      "expected[0].earlier: 0 at place 1 is not earlier than 1810"},
     {"[0.1, -0.2]", "0.1", "expected[0].offset_mm: is a number, must be an array"},
     {"\"tolerance_mm\": 0.15", "\"tolerance_mm\": 0", "expected[0].tolerance_mm: is 0, must be"},
+    {"\"tolerance_mm\": 0.15", "\"usual_strike\": \"bad\"",
+     "expected[0].usual_strike: is \"bad\", must be weak or full"},
+    {"\"tolerance_mm\": 0.15", "\"usual_strike\": 1", "expected[0].usual_strike: is a number"},
+    {"\"tolerance_mm\": 0.15", "\"markers\": {}", "expected[0].markers: is an object"},
 };
 
 static void every_fault_names_its_field(void **state) {
@@ -258,6 +262,40 @@ static void every_fault_names_its_field(void **state) {
 }
 
 /* 1880 from 1879: the last digit grew, the one before fell. */
+static void usual_strike_is_kept(void **state) {
+  (void)state;
+  static const char *const words[] = {"weak", "full"};
+  for (int i = 0; i < 2; i++) {
+    char field[64];
+    snprintf(field, sizeof field, "\"usual_strike\": \"%s\"", words[i]);
+    char *json = replaced(good, "\"tolerance_mm\": 0.15", field);
+    udg_reference *reference = load_good(json);
+    assert_int_equal(reference->expected[0].usually_weak, i == 0 ? 1 : -1);
+    assert_int_equal(reference->expected[1].usually_weak, 0);
+    udg_reference_destroy(reference);
+    free(json);
+  }
+}
+
+/* Tables that no coinage has: told before anything is made of them. */
+static void long_tables_are_refused(void **state) {
+  (void)state;
+  enum { DATES = 1001 };
+  udg_message message = {""};
+  udg_reference *reference = NULL;
+  char *many = malloc(DATES * 3 + 64);
+  assert_non_null(many);
+  size_t used = (size_t)sprintf(many, "\"dates\": [");
+  for (int i = 0; i < DATES; i++)
+    used += (size_t)sprintf(many + used, "%s{}", i ? "," : "");
+  sprintf(many + used, "], \"x\": [");
+  char *json = replaced(good, "\"dates\": [", many);
+  assert_int_equal(load(json, &reference, &message), UDG_ERROR_REFERENCE);
+  assert_non_null(strstr(message.text, "dates: has 1001 items, at most 1000 are allowed"));
+  free(json);
+  free(many);
+}
+
 static void earlier_digit_may_be_greater_after_a_fall(void **state) {
   (void)state;
   char *json =
@@ -399,6 +437,8 @@ int main(void) {
       cmocka_unit_test_setup_teardown(outlines_can_be_drawn, set_up, tear_down),
       cmocka_unit_test_setup_teardown(what_is_left_out_gets_its_default, set_up, tear_down),
       cmocka_unit_test_setup_teardown(every_fault_names_its_field, set_up, tear_down),
+      cmocka_unit_test_setup_teardown(usual_strike_is_kept, set_up, tear_down),
+      cmocka_unit_test_setup_teardown(long_tables_are_refused, set_up, tear_down),
       cmocka_unit_test_setup_teardown(earlier_digit_may_be_greater_after_a_fall, set_up, tear_down),
       cmocka_unit_test_setup_teardown(unknown_fields_are_warned_of, set_up, tear_down),
       cmocka_unit_test_setup_teardown(self_crossing_outline_is_warned_of_and_filled, set_up,

@@ -176,6 +176,21 @@ static void a_date_outside_the_photo_is_an_error(void **state) {
   assert_true(udg_plane_row(&upright.usable, 60)[20] == 1.0f);
 }
 
+/* Digits a metre apart would make a plane that no memory holds. */
+static void a_date_spread_far_is_refused(void **state) {
+  (void)state;
+  udg_message message = {""};
+  udg_upright far;
+  for (int axis = 0; axis < 2; axis++) {
+    udg_reference *wide = NULL;
+    assert_int_equal(udg_reference_copy(scene.reference, &wide, NULL), UDG_OK);
+    wide->dates[0].places[3].centre_mm[axis] = 85 * wide->dates[0].height_mm;
+    assert_int_equal(udg_upright_create(&scene.settings, wide, 0, &far, &message), UDG_ERROR_LIMIT);
+    assert_non_null(strstr(message.text, "spread over more than 85 digit heights"));
+    udg_reference_destroy(wide);
+  }
+}
+
 static void memory_may_run_out_anywhere(void **state) {
   (void)state;
   size_t before = allocator.live, failed = 0;
@@ -208,6 +223,7 @@ int main(void) {
       cmocka_unit_test(edges_point_inwards),
       cmocka_unit_test(blown_out_pixels_are_not_used),
       cmocka_unit_test(a_date_outside_the_photo_is_an_error),
+      cmocka_unit_test(a_date_spread_far_is_refused),
       cmocka_unit_test(memory_may_run_out_anywhere),
   };
   int failed = cmocka_run_group_tests(tests, set_up, tear_down);
