@@ -440,40 +440,50 @@ static void one_light_is_too_little(void **state) {
 /* Any one allocation may fail: a clear status, nothing leaked, and what was there works on. */
 static void memory_may_run_out(void **state) {
   (void)state;
-  enum { STEPS = 16 };
   test_allocator allocator = {0};
   udg_settings hooks = test_settings(&allocator);
-  size_t total = 0;
-  for (size_t step = 0; step < STEPS; step++) {
-    udg_message message = {""};
-    udg_outliner *outliner = NULL;
-    udg_reference *learned = NULL;
-    size_t start = allocator.calls;
-    /* Each of the last ones, where the reference is made; before, here and there. */
-    size_t at =
-        step <= STEPS / 2 ? 1 + step * total / (STEPS / 2 + 1) : total + 1 - (step - STEPS / 2);
-    allocator.fail_at = step == 0 ? 0 : start + at;
-    udg_status status = udg_outliner_create(&hooks, truth, DATE, box, 6, &outliner, &message);
-    int created = status == UDG_OK;
-    for (int i = 0; i < 3 && status == UDG_OK; i++)
-      status = udg_outliner_add(outliner, coins[i], "x", &message);
-    int added = status == UDG_OK;
-    if (added)
-      status = udg_outliner_finish(outliner, &learned, &message);
-    if (status != (step == 0 ? UDG_OK : UDG_ERROR_MEMORY))
-      fail_msg("allocation %zu of %zu: status %d, %s", at, total, (int)status, message.text);
-    assert_true(step == 0 || message.text[0] != '\0');
-    allocator.fail_at = 0;
-    if (step == 0)
-      total = allocator.calls - start;
-    else if (added)
-      assert_int_equal(udg_outliner_finish(outliner, &learned, NULL), UDG_OK);
-    else
-      assert_true(!created || outliner);
-    udg_reference_destroy(learned);
-    udg_outliner_destroy(outliner);
-    assert_int_equal(allocator.live, 0);
+  udg_outliner *outliner = NULL;
+  udg_message message;
+  udg_status status = UDG_ERROR_MEMORY;
+  int failures = 0;
+  for (; status == UDG_ERROR_MEMORY; failures++) {
+    message.text[0] = '\0';
+    allocator.fail_at = allocator.calls + 1 + (size_t)failures;
+    status = udg_outliner_create(&hooks, truth, DATE, box, 6, &outliner, &message);
+    assert_true((status == UDG_OK) == (outliner != NULL));
+    assert_true(status == UDG_OK || (allocator.live == 0 && message.text[0]));
   }
+  assert_int_equal(status, UDG_OK);
+  assert_true(failures > 5);
+  for (int i = 0; i < 3; i++) {
+    udg_learn_photo photo;
+    for (status = UDG_ERROR_MEMORY, failures = 0; status == UDG_ERROR_MEMORY; failures++) {
+      message.text[0] = '\0';
+      allocator.fail_at = allocator.calls + 1 + (size_t)failures;
+      status = udg_outliner_add(outliner, coins[i], "x", &message);
+      assert_true(status == UDG_OK || message.text[0]);
+    }
+    assert_int_equal(status, UDG_OK);
+    assert_int_equal(udg_outliner_photo(outliner, (size_t)i, &photo), UDG_OK);
+    assert_int_equal(udg_outliner_photo(outliner, (size_t)i + 1, &photo), UDG_ERROR_ARGUMENT);
+  }
+  const size_t live = allocator.live;
+  udg_reference *learned = NULL;
+  for (status = UDG_ERROR_MEMORY, failures = 0; status == UDG_ERROR_MEMORY; failures++) {
+    message.text[0] = '\0';
+    allocator.fail_at = allocator.calls + 1 + (size_t)failures;
+    status = udg_outliner_finish(outliner, &learned, &message);
+    assert_true((status == UDG_OK) == (learned != NULL));
+    /* Plans and scratch are kept for the next time. */
+    assert_true(status == UDG_OK || (allocator.live <= live + 40 && message.text[0]));
+  }
+  if (status != UDG_OK)
+    fail_msg("%s", message.text);
+  assert_true(failures > 20);
+  allocator.fail_at = 0;
+  udg_reference_destroy(learned);
+  udg_outliner_destroy(outliner);
+  assert_int_equal(allocator.live, 0);
 }
 
 int main(void) {
