@@ -57,6 +57,14 @@ static int grow(void **items, size_t count, size_t *room, size_t bytes) {
   return 0;
 }
 
+/* They tell verdicts apart; a store that somebody else wrote may have other words, or none. */
+static int first_letters(const char *verdict) {
+  int letters = 0;
+  for (int i = 0; i < 4 && verdict && verdict[i]; i++)
+    letters = letters << 7 | (verdict[i] & 0x7f);
+  return letters;
+}
+
 static int take_other(finds_list *list, const store_find *told) {
   void *others = list->others;
   if (!told->judged)
@@ -73,7 +81,7 @@ static int take_other(finds_list *list, const store_find *told) {
                      .decoy_evidence = told->decoy_evidence,
                      .place = (short)told->place,
                      .digit = told->digit};
-  memcpy(&o->verdict, told->verdict, sizeof o->verdict); /* the shortest has five */
+  o->verdict = first_letters(told->verdict);
   return 0;
 }
 
@@ -291,7 +299,7 @@ static void tell_variety(find *f) {
   if (f->is.place < 1 || (size_t)f->is.place > length || !f->is.digit ||
       length >= sizeof f->variety)
     return;
-  strcpy(f->variety, date);
+  memcpy(f->variety, date, length + 1);
   f->variety[f->is.place - 1] = f->is.digit;
 }
 

@@ -116,14 +116,15 @@ int listing_time(const char *text, int64_t *seconds) {
 
 int listing_price(const char *text, double *price) {
   char plain[40];
-  if (strlen(text) >= sizeof plain || strspn(text, "0123456789.,") != strlen(text))
+  const size_t length = strlen(text);
+  if (length >= sizeof plain || strspn(text, "0123456789.,") != length)
     return -1;
   const char *comma = strchr(text, ','), *point = strchr(text, '.');
   if (comma && (point || strchr(comma + 1, ',')))
     return -1; /* 1,234.50 and 1.234,50 mean different things to different people */
   if (comma && strlen(comma + 1) == 3)
     return -1; /* so does 1,234 */
-  strcpy(plain, text);
+  memcpy(plain, text, length + 1);
   if (comma)
     plain[comma - text] = '.';
   char *end;

@@ -44,9 +44,10 @@ static int read_header(const csv_reader *csv, int at[COLUMNS], const char *path,
 static int copy(char *to, size_t room, const char *text) {
   if (strcmp(text, "*") == 0)
     text = "";
-  if (strlen(text) >= room)
+  const size_t length = strlen(text);
+  if (length >= room)
     return -1;
-  strcpy(to, text);
+  memcpy(to, text, length + 1);
   return 0;
 }
 

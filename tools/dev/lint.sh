@@ -11,7 +11,7 @@ status=0
 # A finding is named by its file and check; tidy.txt lists those that were looked at.
 for source in lib/*.c tools/*.c; do
   clang-tidy --quiet -p "$build" "$source" 2>/dev/null
-done | grep 'warning:' | sed 's|^[^ ]*/\(lib\|tools\)/|\1/|' | sort -u >"$build/tidy.all" || true
+done | grep 'warning:' | sed 's#^[^ ]*/\(lib\|tools\)/#\1/#' | sort -u >"$build/tidy.all" || true
 sed -n 's/^\([a-z_/]*\.[ch]\) \([a-zA-Z.-]*\)$/\1:.*\\[\2\\]/p' tools/dev/tidy.txt >"$build/tidy.known"
 grep -v -f "$build/tidy.known" "$build/tidy.all" && status=1
 cppcheck --quiet --enable=warning,performance,portability --std=c11 -D__x86_64__ -Iinclude -Ilib \
