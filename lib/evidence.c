@@ -12,6 +12,17 @@ static double odds_of_crossing(const udg_hypothesis *h) {
   return CROSSING_MOST * tanh(h->crossing / CROSSING_MOST);
 }
 
+/* A date is changed where it stands: the new digit goes over the old one, a quarter of its height
+ * off at most as a rule (common practice, no source). */
+static const double NEAR = 0.25, FAR_STEP = 0.1;
+
+static double far_off(const udg_hypothesis *h) {
+  if (h->kind == UDG_TRACE_DOUBLED)
+    return 0.0;
+  double off = hypot(h->offset_px[0], h->offset_px[1]) / UDG_UPRIGHT_DIGIT_PX;
+  return fmax(off - NEAR, 0.0) / FAR_STEP;
+}
+
 /* What a hypothesis is ranked by against others of its photo. */
 static double strength_of(const udg_hypothesis *h) {
   return h->energy * h->share * h->complete;
@@ -100,6 +111,7 @@ void udg_evidence_features(const udg_score *score, const udg_reference *referenc
   feature[UDG_FEATURE_SHARE] = log(h->share / (1.0 - h->share) + 1e-3);
   feature[UDG_FEATURE_MISSING] = h->missing;
   feature[UDG_FEATURE_CROSSING] = odds_of_crossing(h);
+  feature[UDG_FEATURE_FAR] = far_off(h);
 }
 
 double udg_evidence_log_odds(udg_model model, const double feature[UDG_FEATURE_COUNT]) {

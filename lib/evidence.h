@@ -25,7 +25,9 @@ typedef enum udg_feature {
   UDG_FEATURE_SHARE = 9,     /* logit: it leaves nothing unexplained where it stands */
   UDG_FEATURE_MISSING = 10,  /* strokes that should show and do not */
   UDG_FEATURE_CROSSING = 11, /* where it crosses the present digit, that one's shoulder ends */
-  UDG_FEATURE_COUNT = 12
+  UDG_FEATURE_FAR = 12,      /* it stands farther off than a digit punched anew would, shares of a
+                                tenth of its height beyond a quarter */
+  UDG_FEATURE_COUNT = 13
 } udg_feature;
 
 typedef enum udg_model {

@@ -169,7 +169,8 @@ static void gather(udg_light *light, const udg_upright *upright) {
   for (int lower = -1; lower < INTERVALS - 1; lower++) {
     light->first[lower + 1] = filled;
     for (size_t i = 0; i < count; i++) {
-      if (upright->usable.v[i] <= 0.0f || upright->distance.v[i] < fit_from ||
+      if (upright->usable.v[i] <= 0.0f || udg_upright_blown(upright, i) ||
+          upright->distance.v[i] < fit_from ||
           interval_of(upright->distance.v[i] / upright->bevel_px) != lower)
         continue;
       row_of(light, upright, (int)(i % (size_t)upright->width), (int)(i / (size_t)upright->width),

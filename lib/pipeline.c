@@ -449,11 +449,11 @@ udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_m
   if (status == UDG_OK)
     status = udg_residual_make(work->residual, &work->upright, work->light, message);
   if (status == UDG_OK)
-    status = udg_score_make(work->score, &work->upright, work->light, work->residual, work->bank,
-                            message);
-  if (status == UDG_OK)
     status = udg_stray_line(&inspector->settings, &work->upright, work->light, work->residual,
                             &work->score->line, message);
+  if (status == UDG_OK)
+    status = udg_score_make(work->score, &work->upright, work->light, work->residual, work->bank,
+                            message);
   if (status == UDG_OK)
     udg_crossing_measure(work->score, &work->upright, work->light, work->bank);
   return status;

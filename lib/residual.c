@@ -112,6 +112,8 @@ static void remove_ground(udg_residual *residual, const udg_upright *upright,
     residual->clean.v[i] = upright->grey.v[i] - light->model.v[i];
     if (learned)
       residual->clean.v[i] -= residual->mean.v[i];
+    if (udg_upright_blown(upright, i)) /* where the model is brighter still, they agree */
+      residual->clean.v[i] = fmaxf(residual->clean.v[i], 0.0f);
     if (open && upright->distance.v[i] < FIELD_FROM_PX)
       values[n++] = residual->clean.v[i];
   }

@@ -14,6 +14,10 @@ static const int PIXELS_MIN = 12;
 static const double SLENDER = 3.0; /* length over width of a line */
 /* A line found goes on where it shows within so many px of its axis, over gaps up to so many. */
 static const int AXIS_PX = 2, GAP_PX = 8;
+/* No digit has a straight stroke so long, digit heights: such a line is none, and its bright pixels
+ * within so many px of its axis are not offered to digits. */
+static const double NO_STROKE = 1.15;
+static const int COVER_PX = 3;
 /* Profile across a line: bins of half a pixel, 7 px to either side; the two sides of its axis are
  * compared over 3 px each. */
 static const double PROFILE_STEP_PX = 0.5;
@@ -178,6 +182,23 @@ static void lengthen(const field *f, udg_line *line) {
   line->energy = seen > 0.0 ? sum / seen : 0.0;
 }
 
+/* Takes the line's pixels out of what digits are looked for in. */
+static void cover_line(const field *f, const udg_line *line, udg_residual *residual) {
+  double c = cos(line->direction_rad), s = sin(line->direction_rad);
+  int half = (int)ceil(0.5 * line->length_px);
+  for (int u = -half; u <= half; u++)
+    for (int v = -COVER_PX; v <= COVER_PX; v++)
+      for (int more = 0; more < 2; more++) { /* half steps leave no holes on a slanted axis */
+        int x = (int)floor(line->centre_px[0] + (u + 0.5 * more) * c - v * s + 0.5);
+        int y = (int)floor(line->centre_px[1] + (u + 0.5 * more) * s + v * c + 0.5);
+        if (x < 0 || y < 0 || x >= f->upright->width || y >= f->upright->height)
+          continue;
+        size_t at = (size_t)y * (size_t)f->upright->width + (size_t)x;
+        if (f->energy.v[at] > BRIGHT)
+          residual->weight.v[at] = 0.0f;
+      }
+}
+
 /* How bright a slope that rises along phi is, in the middle of a shoulder. */
 static double brightness(const udg_light *light, double phi) {
   const double pi = acos(-1.0);
@@ -189,8 +210,9 @@ static double brightness(const udg_light *light, double phi) {
 }
 
 /* The side of a ridge that rises along the normal lies before its axis, in a groove beyond it. */
-static void tell_relief(const udg_upright *upright, const udg_light *light,
-                        const udg_residual *residual, udg_line *line) {
+static void tell_relief(const field *f, const udg_light *light, const udg_residual *residual,
+                        udg_line *line) {
+  const udg_upright *upright = f->upright;
   const double pi = acos(-1.0);
   double c = cos(line->direction_rad), s = sin(line->direction_rad);
   double rising = brightness(light, line->direction_rad + 0.5 * pi);
@@ -203,7 +225,7 @@ static void tell_relief(const udg_upright *upright, const udg_light *light,
       int bin = (int)floor(v / PROFILE_STEP_PX) + PROFILE / 2;
       size_t at = (size_t)y * (size_t)upright->width + (size_t)x;
       if (fabs(u) <= 0.5 * line->length_px && bin >= 0 && bin < PROFILE &&
-          residual->weight.v[at] > 0.0f)
+          f->open.v[at] > 0.0f)
         profile[bin] += (double)residual->clean.v[at];
     }
   /* The axis is known to a few pixels: where the sides differ most. */
@@ -220,7 +242,7 @@ static void tell_relief(const udg_upright *upright, const udg_light *light,
 }
 
 udg_status udg_stray_line(const udg_settings *settings, const udg_upright *upright,
-                          const udg_light *light, const udg_residual *residual, udg_line *line,
+                          const udg_light *light, udg_residual *residual, udg_line *line,
                           udg_message *message) {
   field f;
   memset(line, 0, sizeof *line);
@@ -238,11 +260,13 @@ udg_status udg_stray_line(const udg_settings *settings, const udg_upright *uprig
     if (b.pixels < PIXELS_MIN || found.length_px <= 0.0)
       continue;
     lengthen(&f, &found);
+    if (found.length_px > NO_STROKE * UDG_UPRIGHT_DIGIT_PX)
+      cover_line(&f, &found, residual);
     if (found.length_px > line->length_px)
       *line = found;
   }
   if (line->length_px > 0.0)
-    tell_relief(upright, light, residual, line);
+    tell_relief(&f, light, residual, line);
   field_close(settings, &f);
   return UDG_OK;
 }

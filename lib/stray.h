@@ -16,9 +16,10 @@ typedef struct udg_line {
   double energy; /* mean of w r^2 of its brightest pixel across, texture being 1 */
 } udg_line;
 
-/* The longest line of the residual. MEMORY. */
+/* The longest line of the residual; lines too long for a digit's stroke lose their weight in it.
+ * MEMORY. */
 udg_status udg_stray_line(const udg_settings *settings, const udg_upright *upright,
-                          const udg_light *light, const udg_residual *residual, udg_line *line,
+                          const udg_light *light, udg_residual *residual, udg_line *line,
                           udg_message *message);
 
 #endif

@@ -170,7 +170,7 @@ udg_status udg_upright_make(udg_upright *upright, const udg_plane *photo,
               upright->coin_radius_px;
       int inside = on_coin && px >= 1.0 && py >= 1.0 && px <= photo->width - 1.0 && py <= photo->height - 1.0;
       grey[x] = udg_plane_sample(&upright->window.plane, wx, wy);
-      usable[x] = inside && grey[x] < (float)UDG_CLIPPED_FROM ? 1.0f : 0.0f;
+      usable[x] = inside ? 1.0f : 0.0f;
     }
   }
   status = lay_digits(upright, registration, message);

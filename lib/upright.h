@@ -27,7 +27,7 @@ typedef struct udg_upright {
   double place_px[UDG_PLACES_MAX][2]; /* centres of the present digits as found */
   double place_turn_rad[UDG_PLACES_MAX];
   udg_plane grey;         /* levels 0-255 */
-  udg_plane usable;       /* 1: in the photo and not clipped, else 0 */
+  udg_plane usable;       /* 1: in the photo, else 0 */
   udg_plane distance;     /* px, to the nearest present outline, positive inside */
   udg_plane owner;        /* place that outline belongs to */
   udg_plane cosine, sine; /* direction of steepest ascent of `distance`, unit vector */
@@ -38,6 +38,11 @@ typedef struct udg_upright {
   const udg_date *date;
   udg_settings settings;
 } udg_upright;
+
+/* Blown out: at least as bright as `grey` says. */
+static inline int udg_upright_blown(const udg_upright *upright, size_t at) {
+  return upright->grey.v[at] >= (float)UDG_CLIPPED_FROM;
+}
 
 /* All memory for one date; `reference` must outlive it. */
 udg_status udg_upright_create(const udg_settings *settings, const udg_reference *reference,

@@ -185,9 +185,40 @@ static void present_digits_are_masked(void **state) {
       assert_true(work.residual->weight.v[i] == 0.0f && work.residual->clean.v[i] == 0.0f);
       masked++;
     }
-    blown += work.upright.usable.v[i] <= 0.0f;
+    blown += is_open && udg_upright_blown(&work.upright, i);
   }
   assert_true(masked > 3000 && open > 10000 && blown > 500);
+}
+
+/* Mean of the residual over the open blown-out pixels of a block of 255 on the field, with the
+ * model raised by so much. */
+static double blown_residual(float raised) {
+  stage_expose(&scene, STAGE_LINEAR, 0.8, 60.0, 0.6, 5.0);
+  for (int y = 0; y < 12; y++)
+    for (int x = 0; x < 12; x++)
+      udg_plane_row(&scene.photo, y + 4)[scene.photo.width / 2 + x] = 255.0f;
+  stage_subtract(&scene, &work);
+  for (size_t i = 0; i < count; i++)
+    if (udg_upright_blown(&work.upright, i))
+      work.light->model.v[i] += raised;
+  assert_int_equal(udg_residual_make(work.residual, &work.upright, work.light, NULL), UDG_OK);
+  double sum = 0.0, n = 0.0;
+  for (size_t i = 0; i < count; i++) {
+    if (!udg_upright_blown(&work.upright, i) || work.residual->weight.v[i] <= 0.0f)
+      continue;
+    sum += (double)work.residual->clean.v[i];
+    n += 1.0;
+  }
+  assert_true(n > 30.0);
+  return sum / n;
+}
+
+/* What is blown out was at least so bright: where the model is darker that is told, where it is
+ * brighter still they agree. */
+static void blown_out_tells_one_way(void **state) {
+  (void)state;
+  assert_true(blown_residual(0.0f) > 20.0);
+  assert_true(fabs(blown_residual(1000.0f)) < 3.0);
 }
 
 /* Misfit beside the digits lowers the weight there and nowhere else: the photo's digits are
@@ -283,6 +314,7 @@ int main(void) {
       cmocka_unit_test(noise_level_cancels),
       cmocka_unit_test(the_ground_is_removed),
       cmocka_unit_test(present_digits_are_masked),
+      cmocka_unit_test(blown_out_tells_one_way),
       cmocka_unit_test(weights_fall_where_the_model_fails),
       cmocka_unit_test(gains_follow_their_formulas),
       cmocka_unit_test(silence_is_no_trouble),

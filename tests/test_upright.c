@@ -148,7 +148,7 @@ static void edges_point_inwards(void **state) {
   test_near(udg_plane_row(&upright.sine, foot)[middle], -1.0, 1e-2);
 }
 
-static void blown_out_pixels_are_not_used(void **state) {
+static void blown_out_pixels_are_told(void **state) {
   (void)state;
   stage_aim(&scene, 48.0, 0.0, 0.0);
   for (int y = 0; y < scene.photo.height; y++)
@@ -156,8 +156,9 @@ static void blown_out_pixels_are_not_used(void **state) {
       udg_plane_row(&scene.photo, y)[x] = x < scene.photo.width / 2 ? 255.0f : 120.0f;
   assert_int_equal(udg_upright_make(&upright, &scene.photo, &scene.registration, NULL), UDG_OK);
   for (int y = 0; y < upright.height; y++) {
-    assert_true(udg_plane_row(&upright.usable, y)[upright.width / 2 - 5] == 0.0f);
-    assert_true(udg_plane_row(&upright.usable, y)[upright.width / 2 + 5] == 1.0f);
+    size_t middle = (size_t)y * (size_t)upright.width + (size_t)upright.width / 2;
+    assert_true(udg_upright_blown(&upright, middle - 5) && upright.usable.v[middle - 5] == 1.0f);
+    assert_true(!udg_upright_blown(&upright, middle + 5));
   }
 }
 
@@ -221,7 +222,7 @@ int main(void) {
       cmocka_unit_test(grey_levels_come_from_the_right_place),
       cmocka_unit_test(distance_is_zero_on_the_strokes_edges),
       cmocka_unit_test(edges_point_inwards),
-      cmocka_unit_test(blown_out_pixels_are_not_used),
+      cmocka_unit_test(blown_out_pixels_are_told),
       cmocka_unit_test(a_date_outside_the_photo_is_an_error),
       cmocka_unit_test(a_date_spread_far_is_refused),
       cmocka_unit_test(memory_may_run_out_anywhere),

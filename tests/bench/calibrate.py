@@ -21,8 +21,8 @@ import numpy as np
 from scipy.optimize import minimize
 
 NAMES = ["one", "energy", "complete", "largest", "rival", "decoy", "amplitude", "around", "years",
-         "share", "missing", "crossing"]
-SIGN = [0, 1, 1, -1, 1, 1, 1, -1, 1, 1, -1, 1]
+         "share", "missing", "crossing", "far"]
+SIGN = [0, 1, 1, -1, 1, 1, 1, -1, 1, 1, -1, 1, -1]
 # Class, kind of hypothesis, and how many times a true one counts: those two are rare
 # in the sets, and log odds of 0 should part them from the rest evenly.
 MODELS = [("underdigit", 0, 1.0), ("repunched", 1, 2.0), ("doubled", 4, 1.5)]
