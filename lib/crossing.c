@@ -58,7 +58,8 @@ static void add_pixel(crossing *c, int x, int y, const point *trace) {
     return;
   size_t at = (size_t)y * (size_t)u->width + (size_t)x;
   double present = (double)u->distance.v[at] / u->bevel_px;
-  if (u->usable.v[at] <= 0.0f || udg_upright_blown(u, at) || present <= 0.0 || present >= 1.1 || trace->x <= 0.0)
+  if (u->usable.v[at] <= 0.0f || udg_upright_blown(u, at) || present <= 0.0 || present >= 1.1 ||
+      trace->x <= 0.0)
     return;
   const udg_light *light = c->light;
   double misfit = (double)(u->grey.v[at] - light->model.v[at]);

@@ -85,6 +85,9 @@ static void harmonics(float c, float s, float out[2 * UDG_LIGHT_HARMONICS]) {
   out[3] = s2;
   out[4] = c * c2 - s * s2;
   out[5] = s * c2 + c * s2;
+#ifdef UDG_WITHOUT_SECOND_ORDER /* to measure what it is worth: docs/accuracy.md */
+  memset(out + 2, 0, 4 * sizeof *out);
+#endif
 }
 
 /* The knot interval of a distance: columns of knot `lower` and the next one; -1

@@ -273,6 +273,9 @@ static void weigh(udg_residual *residual, const udg_upright *upright) {
     }
     if (residual->appearance)
       v += gain * gain * (double)residual->variance.v[i];
+#ifdef UDG_WITHOUT_WEIGHTS /* to measure what they are worth: docs/accuracy.md */
+    v = 1.0;
+#endif
     residual->weight.v[i] = (float)((double)residual->mask.v[i] / v);
   }
 }

@@ -224,8 +224,7 @@ static void tell_relief(const field *f, const udg_light *light, const udg_residu
       double v = -(x - line->centre_px[0]) * s + (y - line->centre_px[1]) * c;
       int bin = (int)floor(v / PROFILE_STEP_PX) + PROFILE / 2;
       size_t at = (size_t)y * (size_t)upright->width + (size_t)x;
-      if (fabs(u) <= 0.5 * line->length_px && bin >= 0 && bin < PROFILE &&
-          f->open.v[at] > 0.0f)
+      if (fabs(u) <= 0.5 * line->length_px && bin >= 0 && bin < PROFILE && f->open.v[at] > 0.0f)
         profile[bin] += (double)residual->clean.v[at];
     }
   /* The axis is known to a few pixels: where the sides differ most. */

@@ -127,6 +127,11 @@ static void features_say_what_their_names_say(void **state) {
   test_near(f[UDG_FEATURE_RIVAL], log(16.001 / 13.0), 1e-9);
   test_near(f[UDG_FEATURE_DECOY], log(16.001 / 11.0), 1e-9);
   test_near(f[UDG_FEATURE_YEARS], 0.0, 0.0);
+  /* Where the present digit stands, and a third of its height off. */
+  test_near(f[UDG_FEATURE_FAR], 0.0, 0.0);
+  h->offset_px[0] = UDG_UPRIGHT_DIGIT_PX / 3.0;
+  udg_evidence_features(&score, &reference, &dates[1], h, f);
+  test_near(f[UDG_FEATURE_FAR], (1.0 / 3.0 - 0.25) / 0.1, 1e-9);
   h->digit = '2';
   udg_evidence_features(&score, &reference, &dates[1], h, f);
   test_near(f[UDG_FEATURE_YEARS], -log(5.0), 1e-12);
@@ -181,7 +186,8 @@ static void odds_keep_their_signs(void **state) {
   (void)state;
   static const int raises[] = {UDG_FEATURE_ENERGY, UDG_FEATURE_COMPLETE, UDG_FEATURE_RIVAL,
                                UDG_FEATURE_DECOY,  UDG_FEATURE_YEARS,    UDG_FEATURE_SHARE};
-  static const int lowers[] = {UDG_FEATURE_LARGEST, UDG_FEATURE_AROUND, UDG_FEATURE_MISSING};
+  static const int lowers[] = {UDG_FEATURE_LARGEST, UDG_FEATURE_AROUND, UDG_FEATURE_MISSING,
+                               UDG_FEATURE_FAR};
   for (size_t i = 0; i < sizeof raises / sizeof *raises; i++)
     assert_true(udg_model_weight[UDG_MODEL_UNDERDIGIT][raises[i]] >= 0.0);
   for (size_t i = 0; i < sizeof lowers / sizeof *lowers; i++)

@@ -87,6 +87,37 @@ static void a_line_goes_on_across_a_digit(void **state) {
   assert_true(line.length_px / work.upright.px_per_mm > 2.7);
 }
 
+/* Weight and pixels of the field along the part of a line that it takes up. */
+static double weight_along(const udg_line *line) {
+  double c = cos(line->direction_rad), s = sin(line->direction_rad), sum = 0.0, n = 0.0;
+  for (double u = -0.4 * line->length_px; u <= 0.4 * line->length_px; u += 1.0) {
+    int x = (int)(line->centre_px[0] + u * c), y = (int)(line->centre_px[1] + u * s);
+    size_t at = (size_t)y * (size_t)work.upright.width + (size_t)x;
+    if (work.residual->mask.v[at] <= 0.0f)
+      continue;
+    sum += (double)work.residual->weight.v[at];
+    n += 1.0;
+  }
+  assert_true(n > 10.0);
+  return sum / n;
+}
+
+/* A scratch longer than any stroke is not offered to the digits; what could be one is. */
+static void long_lines_lose_their_weight(void **state) {
+  (void)state;
+  double height_mm = UDG_UPRIGHT_DIGIT_PX / work.upright.px_per_mm;
+  stage_strike(&scene);
+  lay_line(0.0, 0.5, -1.3, 1.7 * height_mm, -0.4);
+  udg_line line = look(1.0);
+  double covered = weight_along(&line);
+  stage_strike(&scene);
+  lay_line(0.0, 0.5, -1.3, 0.8 * height_mm, -0.4);
+  line = look(1.0);
+  double open = weight_along(&line);
+  if (covered > 0.2 * open)
+    fail_msg("weight %.3f on the long line, %.3f on the short one", covered, open);
+}
+
 static void plain_field_has_none(void **state) {
   (void)state;
   stage_strike(&scene);
@@ -131,8 +162,11 @@ static void lacking_memory_is_told(void **state) {
 
 int main(void) {
   const struct CMUnitTest tests[] = {
-      cmocka_unit_test(a_line_is_measured),     cmocka_unit_test(a_line_goes_on_across_a_digit),
-      cmocka_unit_test(plain_field_has_none),   cmocka_unit_test(the_rim_is_no_line),
+      cmocka_unit_test(a_line_is_measured),
+      cmocka_unit_test(a_line_goes_on_across_a_digit),
+      cmocka_unit_test(long_lines_lose_their_weight),
+      cmocka_unit_test(plain_field_has_none),
+      cmocka_unit_test(the_rim_is_no_line),
       cmocka_unit_test(lacking_memory_is_told),
   };
   return cmocka_run_group_tests(tests, set_up, tear_down);
