@@ -197,8 +197,8 @@ static void leave_leaf(const udg_homography *date_to_photo, uint8_t *pixels, int
       udg_homography_apply(&back, x + 0.5, y + 0.5, &u, &v);
       /* Two strokes that lean, about a tenth of a digit wide, round on top. */
       for (int k = 0; k < 2; k++) {
-        double across = (u - 1.02 - 0.28 * k) * 0.9 + (v + 0.75) * 0.43;
-        double along = (v + 0.75) * 0.9 - (u - 1.02 - 0.28 * k) * 0.43;
+        double across = (u - 0.96 - 0.28 * k) * 0.9 + (v + 0.75) * 0.43;
+        double along = (v + 0.75) * 0.9 - (u - 0.96 - 0.28 * k) * 0.43;
         double bump = exp(-across * across / 0.006 - along * along * along * along / 0.06);
         p += -across / 0.006 * bump * 0.9 * 0.055;
         q += -across / 0.006 * bump * 0.43 * 0.055;
