@@ -89,6 +89,7 @@ static double rival_of(const udg_score *score, const udg_hypothesis *h) {
   case UDG_TRACE_LATER:
   case UDG_TRACE_MIRRORED:
   case UDG_TRACE_DOUBLED:
+  case UDG_TRACE_AWAY:
     break;
   }
   return best_of(score, UDG_TRACE_EARLIER, -1, h);

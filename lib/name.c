@@ -19,6 +19,9 @@ static const double PERHAPS = 4.0;
 static const double STRAY_UNREST = 2.5;
 /* Length from which a line is a mark and no hairline, digit heights. */
 static const double STRAY_LINE = 0.8;
+/* Energy times shares from which a digit away from the places is told, when no line that long runs
+ * there: hairlines and cracks come together to strokes. */
+static const double AWAY_FROM = 400.0;
 /* A line's relief, levels by px of its length, from which it is told raised from cut in. */
 static const double LINE_RELIEF = 10.0;
 
@@ -138,6 +141,23 @@ static void explain_line(const udg_line *line, udg_result *result) {
                     line->length_px / UDG_UPRIGHT_DIGIT_PX, what);
 }
 
+/* A digit, or a corner of one, away from the places. */
+static int shows_away(const udg_score *score) {
+  const udg_hypothesis *h = &score->fragment;
+  return h->digit && h->energy * h->share * h->complete * (1.0 - h->largest) > AWAY_FROM &&
+         score->line.length_px < STRAY_LINE * UDG_UPRIGHT_DIGIT_PX;
+}
+
+static void add_away(const udg_score *score, const udg_reference *reference,
+                     const udg_upright *upright, udg_result *result) {
+  const udg_hypothesis *h = &score->fragment;
+  winner w = {h, log(h->energy * h->share * h->complete * (1.0 - h->largest) / AWAY_FROM)};
+  udg_finding f = finding_of(&w, UDG_VERDICT_FRAGMENT, reference, upright, 0.0);
+  for (int axis = 0; axis < 2; axis++)
+    f.offset_mm[axis] = (h->offset_px[axis] - upright->origin_px[axis]) / upright->px_per_mm;
+  add_other(result, &f);
+}
+
 static void decide(const udg_settings *settings, const udg_upright *upright, const udg_score *score,
                    const winner *under, const winner *again, const winner *doubled,
                    udg_result *result) {
@@ -153,6 +173,11 @@ static void decide(const udg_settings *settings, const udg_upright *upright, con
                       "worth another photo, in other light",
                       result->finding.digit,
                       place_word(result->finding.place, upright->place_count));
+  } else if (shows_away(score)) {
+    result->verdict = UDG_VERDICT_FRAGMENT;
+    udg_result_reason(result,
+                      "strokes of a %c show away from the date's places: a punch that slipped",
+                      score->fragment.digit);
   } else if (doubled->log_odds > OTHER_FROM && doubled->log_odds >= again->log_odds) {
     result->verdict = UDG_VERDICT_DOUBLED;
     udg_result_reason(result, "every digit shows again, all displaced alike");
@@ -203,6 +228,9 @@ void udg_name(const udg_settings *settings, const udg_reference *reference,
     udg_finding f = finding_of(&doubled, UDG_VERDICT_DOUBLED, reference, upright, under.log_odds);
     add_other(result, &f);
   }
+  /* An underdigit's own strokes may pass for another digit farther off. */
+  if (shows_away(score) && result->p_value >= settings->flag_p_value)
+    add_away(score, reference, upright, result);
   add_rivals(score, reference, upright, &under, result); /* last: there may be many */
   decide(settings, upright, score, &under, &again, &doubled, result);
 }

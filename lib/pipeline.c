@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "crossing.h"
+#include "fragment.h"
 #include "hub.h"
 #include "image_internal.h"
 
@@ -73,6 +74,7 @@ udg_status udg_pipeline_prepare(udg_inspector *inspector, udg_message *message) 
 static void date_work_destroy(udg_date_work *work) {
   udg_score_destroy(work->score);
   udg_trace_bank_destroy(work->bank);
+  udg_trace_bank_destroy(work->turned);
   udg_residual_destroy(work->residual);
   udg_light_destroy(work->light);
   if (work->upright.grey.v)
@@ -436,6 +438,24 @@ udg_status udg_pipeline_locate_coin(udg_inspector *inspector, const char *date, 
                   rims->sure_count);
 }
 
+/* Away from the places: only where something shows that no line explains. */
+static udg_status look_away(udg_inspector *inspector, size_t date_index, udg_message *message) {
+  udg_date_work *work = &inspector->dates[date_index];
+  udg_plane scratch[2] = {work->residual->first, work->residual->second};
+  double spots[UDG_FRAGMENT_SPOTS][2];
+  int count = udg_fragment_spots(&work->upright, work->residual, scratch, spots);
+  udg_status status = UDG_OK;
+  if (count == 0)
+    return UDG_OK;
+  if (!work->turned)
+    status = udg_trace_bank_create_turned(&inspector->settings, inspector->reference, date_index,
+                                          inspector->fft, &work->turned, message);
+  return status == UDG_OK
+             ? udg_fragment_find(work->score, &work->upright, work->light, work->residual,
+                                 work->turned, spots, count, message)
+             : status;
+}
+
 udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_message *message) {
   udg_date_work *work = &inspector->dates[date_index];
   udg_status status = UDG_OK;
@@ -456,6 +476,8 @@ udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_m
                             message);
   if (status == UDG_OK)
     udg_crossing_measure(work->score, &work->upright, work->light, work->bank);
+  if (status == UDG_OK)
+    status = look_away(inspector, date_index, message);
   return status;
 }
 

@@ -23,6 +23,7 @@ typedef struct udg_date_work {
   udg_light *light;
   udg_residual *residual;
   udg_trace_bank *bank;
+  udg_trace_bank *turned; /* made when a field first shows something */
   udg_score *score;
 } udg_date_work;
 

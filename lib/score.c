@@ -34,10 +34,10 @@ static int take_memory(udg_score *score, const udg_trace_bank *bank) {
     score->map[k] = floats(score, offsets, &lacking);
     for (int p = 0; p <= score->place_count; p++)
       score->shared[p][k] = floats(score, offsets, &lacking);
-    for (int p = 0; p < score->place_count; p++)
+    for (int p = 0; p < score->place_count + UDG_SCORE_SPARE; p++)
       score->places[p].spectrum[k] = spectrum(score, bins, &lacking);
   }
-  for (int p = 0; p < score->place_count; p++) {
+  for (int p = 0; p < score->place_count + UDG_SCORE_SPARE; p++) {
     score->places[p].weight = floats(score, pixels, &lacking);
     score->places[p].residual = floats(score, pixels, &lacking);
   }
@@ -79,10 +79,10 @@ void udg_score_destroy(udg_score *score) {
     udg_memory_drop(&settings, score->map[k]);
     for (int p = 0; p <= UDG_PLACES_MAX; p++)
       udg_memory_drop(&settings, score->shared[p][k]);
-    for (int p = 0; p < UDG_PLACES_MAX; p++)
+    for (int p = 0; p < UDG_PLACES_MAX + UDG_SCORE_SPARE; p++)
       udg_memory_drop(&settings, score->places[p].spectrum[k]);
   }
-  for (int p = 0; p < UDG_PLACES_MAX; p++) {
+  for (int p = 0; p < UDG_PLACES_MAX + UDG_SCORE_SPARE; p++) {
     udg_memory_drop(&settings, score->places[p].weight);
     udg_memory_drop(&settings, score->places[p].residual);
   }
@@ -227,6 +227,7 @@ static void begin(udg_score *score, const udg_upright *upright, const udg_residu
   fill_gain(residual, bank->plan, score->gain);
   score->count = 0;
   score->looked_at = NULL;
+  memset(&score->fragment, 0, sizeof score->fragment);
   memset(score->best.v, 0, sizeof(float) * (size_t)score->best.width * (size_t)score->best.height);
   for (int k = 0; k < UDG_MAPS; k++)
     memset(score->shared[score->place_count][k], 0,

@@ -20,7 +20,8 @@ typedef enum udg_trace_kind {
   UDG_TRACE_SAME = 1,     /* the present digit again: repunched */
   UDG_TRACE_LATER = 2,    /* makes a later date: never under this one, a decoy */
   UDG_TRACE_MIRRORED = 3, /* a decoy */
-  UDG_TRACE_DOUBLED = 4   /* every present digit again, all displaced alike */
+  UDG_TRACE_DOUBLED = 4,  /* every present digit again, all displaced alike */
+  UDG_TRACE_AWAY = 5      /* a digit, or part of one, away from the places */
 } udg_trace_kind;
 
 typedef struct udg_hypothesis {
@@ -50,6 +51,8 @@ enum { UDG_HYPOTHESES_MAX = UDG_PLACES_MAX * 20 + 1 };
 
 /* Correlations by offset: sum w T^2, sum w r T, sum over the support of w r^2. */
 enum { UDG_MAP_NORM, UDG_MAP_NUMERATOR, UDG_MAP_LOCAL, UDG_MAPS };
+/* Windows beside those of the places, for what lies away from them. */
+enum { UDG_SCORE_SPARE = 6 };
 enum { UDG_WINDOW_MAX = 256, UDG_MAP_SIDE_MAX = UDG_WINDOW_MAX };
 
 /* The photo around one place: `weight` and `residual` of the window whose first
@@ -66,10 +69,13 @@ typedef struct udg_score {
       hypotheses[UDG_HYPOTHESES_MAX]; /* best offset and turn of each digit, kind, place */
   double misfit;                      /* of the light: its rms over its peak */
   udg_line line;                      /* filled by udg_stray_line() */
+  /* Best digit away from the places, offset_px being its middle; digit 0: none. Filled by
+     udg_fragment_find(). */
+  udg_hypothesis fragment;
   udg_plane best; /* z2 R of the best earlier digit centred at each upright px */
   udg_settings settings;
   int place_count;
-  udg_score_place places[UDG_PLACES_MAX];
+  udg_score_place places[UDG_PLACES_MAX + UDG_SCORE_SPARE];
   int map_side;         /* offsets searched and one more to each side */
   float *map[UDG_MAPS]; /* of the trace correlated last */
   /* Each present digit's own maps, and last their sum over the places: the displacement

@@ -100,12 +100,12 @@ static int known_turn(const udg_trace_bank *bank, double turn_rad) {
 }
 
 static udg_status add_traces(udg_trace_bank *bank, const udg_reference *reference, double px_per_mm,
-                             double turn_rad, workspace *work, udg_message *message) {
+                             double turn_rad, int decoys, workspace *work, udg_message *message) {
   double middle = 0.5 * bank->size;
   for (int digit = 0; digit < 10; digit++) {
     if (!reference->has_digit[digit])
       continue;
-    for (int mirrored = 0; mirrored < 2; mirrored++) {
+    for (int mirrored = 0; mirrored <= decoys; mirrored++) {
       if (mirrored && udg_digit_symmetric((char)('0' + digit)))
         continue;
       if (udg_stop_wanted(&bank->settings))
@@ -147,17 +147,32 @@ static udg_status fill_bank(udg_trace_bank *bank, const udg_reference *reference
       continue;
     for (int t = 0; t < UDG_TRACE_TURNS && status == UDG_OK; t++) {
       double turn = (t - UDG_TRACE_TURNS / 2) * UDG_TRACE_TURN_STEP_DEG * degree;
-      status =
-          add_traces(bank, reference, px_per_mm, date->places[i].turn_rad + turn, &work, message);
+      status = add_traces(bank, reference, px_per_mm, date->places[i].turn_rad + turn, 1, &work,
+                          message);
     }
   }
   workspace_destroy(&bank->settings, &work);
   return status;
 }
 
-udg_status udg_trace_bank_create(const udg_settings *settings, const udg_reference *reference,
-                                 size_t date_index, udg_fft *fft, udg_trace_bank **bank,
-                                 udg_message *message) {
+/* As a hand turns a punch that slips. */
+static udg_status fill_turned(udg_trace_bank *bank, const udg_reference *reference,
+                              size_t date_index, udg_message *message) {
+  const double degree = acos(-1.0) / 180.0;
+  double px_per_mm = UDG_UPRIGHT_DIGIT_PX / reference->dates[date_index].height_mm;
+  workspace work;
+  udg_status status = workspace_create(&bank->settings, bank->size, &work);
+  for (int t = 0; t < UDG_TURNED_TURNS && status == UDG_OK; t++) {
+    double turn = (t - UDG_TURNED_TURNS / 2) * UDG_TURNED_STEP_DEG * degree;
+    status = add_traces(bank, reference, px_per_mm, turn, 0, &work, message);
+  }
+  workspace_destroy(&bank->settings, &work);
+  return status;
+}
+
+static udg_status create(const udg_settings *settings, const udg_reference *reference,
+                         size_t date_index, int turned, udg_fft *fft, udg_trace_bank **bank,
+                         udg_message *message) {
   udg_trace_bank *made = udg_memory_get(settings, 1, sizeof *made);
   if (!made)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the traces");
@@ -165,14 +180,15 @@ udg_status udg_trace_bank_create(const udg_settings *settings, const udg_referen
   made->reach_px = (int)(UDG_TRACE_OFFSET_MAX * UDG_UPRIGHT_DIGIT_PX);
   int half = (int)(HALF_DIGIT * UDG_UPRIGHT_DIGIT_PX) + FOOT_PX;
   made->size = udg_fft_good_size(2 * (made->reach_px + half) + 2);
-  made->traces = udg_memory_get(
-      settings, (size_t)20 * UDG_TRACE_TURNS * (size_t)reference->dates[date_index].place_count,
-      sizeof *made->traces);
+  size_t most = (size_t)(turned ? 10 * UDG_TURNED_TURNS
+                                : 20 * UDG_TRACE_TURNS * reference->dates[date_index].place_count);
+  made->traces = udg_memory_get(settings, most, sizeof *made->traces);
   udg_status status = made->traces ? UDG_OK : UDG_ERROR_MEMORY;
   if (status == UDG_OK)
     status = udg_fft_plan_get(fft, made->size, made->size, &made->plan, message);
   if (status == UDG_OK)
-    status = fill_bank(made, reference, date_index, message);
+    status = turned ? fill_turned(made, reference, date_index, message)
+                    : fill_bank(made, reference, date_index, message);
   if (status != UDG_OK) {
     udg_trace_bank_destroy(made);
     return udg_fail(message, status, "the traces of date %s could not be made",
@@ -180,6 +196,18 @@ udg_status udg_trace_bank_create(const udg_settings *settings, const udg_referen
   }
   *bank = made;
   return UDG_OK;
+}
+
+udg_status udg_trace_bank_create(const udg_settings *settings, const udg_reference *reference,
+                                 size_t date_index, udg_fft *fft, udg_trace_bank **bank,
+                                 udg_message *message) {
+  return create(settings, reference, date_index, 0, fft, bank, message);
+}
+
+udg_status udg_trace_bank_create_turned(const udg_settings *settings,
+                                        const udg_reference *reference, size_t date_index,
+                                        udg_fft *fft, udg_trace_bank **bank, udg_message *message) {
+  return create(settings, reference, date_index, 1, fft, bank, message);
 }
 
 void udg_trace_bank_destroy(udg_trace_bank *bank) {

@@ -9,6 +9,8 @@
 
 enum { UDG_TRACE_TURNS = 5 };
 #define UDG_TRACE_TURN_STEP_DEG 3.0
+enum { UDG_TURNED_TURNS = 9 };
+#define UDG_TURNED_STEP_DEG 7.0
 
 /* How far a trace's centre may sit off the present digit's, digit heights. */
 #define UDG_TRACE_OFFSET_MAX 0.38
@@ -46,6 +48,10 @@ typedef struct udg_trace_bank {
 udg_status udg_trace_bank_create(const udg_settings *settings, const udg_reference *reference,
                                  size_t date_index, udg_fft *fft, udg_trace_bank **bank,
                                  udg_message *message);
+/* The same of digits away from the places, at UDG_TURNED_TURNS about upright, no decoys. */
+udg_status udg_trace_bank_create_turned(const udg_settings *settings,
+                                        const udg_reference *reference, size_t date_index,
+                                        udg_fft *fft, udg_trace_bank **bank, udg_message *message);
 void udg_trace_bank_destroy(udg_trace_bank *bank);
 
 /* Mirrored, these look like themselves and are no decoys. */

@@ -40,11 +40,16 @@ static void print_photo(const udg_inspector *inspector, const char *photo, size_
     printf("%s%.9g", i ? "," : "", r->date_to_photo.m[i]);
   printf("],\"score\":%.5g,\"runner_up\":%.5g,\"rms\":%.5g,\"digit_height_px\":%.4g,"
          "\"clipped\":%.4g,\"swell\":%.4g,\"light_rms\":%.4g,\"peak\":%.4g,"
-         "\"directional\":%.4g,\"noise\":%.4g,\"line\":[%.4g,%.4g,%.4g],\"hypotheses\":[",
+         "\"directional\":%.4g,\"noise\":%.4g,\"line\":[%.4g,%.4g,%.4g],"
+         "\"fragment\":[",
          r->score, r->runner_up, r->rms, r->digit_height_px, r->clipped, r->swell_mm[0],
          work->light->rms, work->light->peak, work->light->directional_share, work->residual->noise,
          work->score->line.length_px / UDG_UPRIGHT_DIGIT_PX, work->score->line.relief,
          work->score->line.energy);
+  if (work->score->fragment.digit)
+    print_hypothesis(work->score, inspector->reference, work->upright.date, &work->score->fragment,
+                     1);
+  printf("],\"hypotheses\":[");
   for (int i = 0; i < work->score->count; i++)
     print_hypothesis(work->score, inspector->reference, work->upright.date,
                      &work->score->hypotheses[i], i == 0);
