@@ -12,11 +12,11 @@ const double udg_model_weight[UDG_MODEL_COUNT][UDG_FEATURE_COUNT] = {
     {-0.0509, 0.0000, 0.5779, -0.0000, 0.5767, 0.0030, 0.1533, 0.0000, 0.0000, 0.0000, -0.7182, 0.0270, 0.0000},
 };
 
-const double udg_null_evidence[UDG_NULL_POINTS] = {-10.6385, -6.6380, -5.1279, -4.1131, -3.2727, -2.7141, -2.0905, -1.5817, -1.0084, -0.6040, 0.0590, 0.4430};
+const double udg_null_evidence[UDG_NULL_POINTS] = {-10.2979, -6.4016, -4.9515, -3.9976, -3.2579, -2.7159, -2.2017, -1.5779, -0.9927, -0.6227, -0.1324, 0.3230};
 
 const double udg_null_chance[UDG_NULL_POINTS] = {0.999, 0.9, 0.7, 0.5, 0.35, 0.25, 0.17, 0.1, 0.06, 0.04, 0.025, 0.015};
 
-const double udg_null_tail_scale = 1.2635;
+const double udg_null_tail_scale = 1.1953;
 
 /* one, ln amplitude, its square, height at the crossing, its odds */
 const double udg_strength_weight[UDG_STRENGTH_TERMS] = {-0.8557, 0.0740, -0.1723, 0.5141, 0.0158};
@@ -24,4 +24,4 @@ const double udg_strength_weight[UDG_STRENGTH_TERMS] = {-0.8557, 0.0740, -0.1723
 const double udg_strength_rest[2] = {-0.4648, 0.4117};
 
 /* one, ln strength, ln misfit over peak */
-const double udg_power_weight[3] = {2.0769, 2.5214, -0.6255};
+const double udg_power_weight[3] = {2.1383, 2.5928, -0.6579};
