@@ -397,6 +397,30 @@ static void files_are_whole_or_not_there(void **state) {
   udg_learner_destroy(learner);
 }
 
+/* Writing what was learned with the n-th allocation failing, for every n until none does: told,
+ * and either both files are there or none. */
+static void write_with_failures(test_allocator *allocator, const udg_learner *learner) {
+  const char *path = test_path("starved.json");
+  size_t failures = 0;
+  for (int failed = 1; failed; failures++) {
+    udg_message message = {""};
+    const size_t live = allocator->live, last = allocator->calls + 1 + failures;
+    allocator->fail_at = last;
+    udg_status status = udg_learner_write(learner, path, &message);
+    failed = allocator->calls >= last;
+    allocator->fail_at = 0;
+    assert_int_equal(allocator->live, live);
+    assert_true(status == UDG_OK || (failed && status == UDG_ERROR_MEMORY && message.text[0]));
+    assert_int_equal(access(path, F_OK), status == UDG_OK ? 0 : -1);
+    /* The sidecar's name hangs on its content: take both away together. */
+    assert_int_equal(test_run("test \"$(ls %s | grep -c starved)\" = %d", test_directory(),
+                              status == UDG_OK ? 2 : 0),
+                     0);
+    assert_int_equal(test_run("rm -f %s/starved*", test_directory()), 0);
+  }
+  assert_true(failures > 5);
+}
+
 /* Any one allocation may fail: a clear status, nothing leaked, and once there is memory again
  * what was added can be learned from. */
 static void memory_may_run_out(void **state) {
@@ -422,6 +446,8 @@ static void memory_may_run_out(void **state) {
     assert_int_equal(status, step == 0 ? UDG_OK : UDG_ERROR_MEMORY);
     total = step == 0 ? allocator.calls - start : total;
     allocator.fail_at = 0;
+    if (step == 0)
+      write_with_failures(&allocator, learner);
     if (added && step % 3 == 1)
       assert_int_equal(udg_learner_finish(learner, NULL, NULL), UDG_OK);
     udg_learner_destroy(learner);

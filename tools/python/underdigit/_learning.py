@@ -3,7 +3,7 @@
 import ctypes as C
 import os
 from dataclasses import dataclass
-from typing import Any, Callable, Optional, Tuple
+from typing import Callable, Optional, Tuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -139,8 +139,7 @@ class Outliner(_Taker):
 
     def finish(self) -> Reference:
         """A reference with the date's outlines and the coin's face, to learn on from."""
-        made: Any = Reference()
-        message, pointer = _abi.udg_message(), C.c_void_p()
+        made, message, pointer = Reference(), _abi.udg_message(), C.c_void_p()
         check(library.udg_outliner_finish(self._open, C.byref(pointer), C.byref(message)), message)
         made._pointer = pointer
         return made

@@ -203,7 +203,7 @@ def settings_of(cancel: Optional[Callable[[], bool]],
         setattr(made, name, value)
     if cancel is not None:
         stop = cancel
-        hook = dict(_abi.udg_settings._fields_)["cancel"]
+        hook: Any = dict(_abi.udg_settings._fields_)["cancel"]
         made.cancel = hook(lambda _: int(bool(stop())))
     return made
 
