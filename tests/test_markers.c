@@ -124,6 +124,14 @@ static void words_tell_confirmation_and_doubt(void **state) {
   says(&die, &cut, "not die 1843-over-2");
   die = die_of(-4, 0, 0);
   says(&die, NULL, "cannot be told");
+  die = die_of(5, 1, 0);
+  says(&die, NULL, "the 2 and a marker of die 1843-over-2 show together");
+  die = die_of(-4, 2, 1);
+  says(&die, &cut, "contradict each other: rim-cut");
+  die = die_of(-4, 2, 0);
+  says(&die, NULL, "markers of die 1843-over-2 are there, but its 2 is not seen");
+  die = die_of(-4, 0, 1);
+  says(&die, NULL, "that come or go with use are not there");
 }
 
 /* ---- the coin's map */

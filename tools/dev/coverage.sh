@@ -13,7 +13,7 @@ quick='adequacy appearance bad_images base bombs coin contour crossing evidence 
   finding gram image jpeg json light linalg markers_parse measure name outline outliner plane png
   pose python reference reference_place relief rescale residual result_json score stats stereo stray
   subspace svgpath template theory trace upright words'
-slow='align coin_locate faults find hub inspect learn limits markers pipeline register replay_inspect
+slow='align coin_locate faults find hub inspect joint learn limits markers pipeline register replay_inspect
   same_coin tray'
 
 [ -f "$folder/all/build.ninja" ] ||
