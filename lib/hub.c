@@ -2,98 +2,82 @@
 #include "hub.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
+#include "hub_fit.h"
 #include "relief.h"
 
-enum { SIDE = 7, CELLS = SIDE * SIDE, DECOYS = 48, ITEMS_MAX = 16, TURNS = 5, WAYS = 7 };
+enum { DECOYS = 48, ROUNDS = 2 };
 
-/* Displacements looked at: up to STEP (SIDE - 1) / 2 each way, digit heights; what is nearer
- * than LEAST can be the softness of an edge. */
-static const double STEP = 0.06, LEAST = 0.05;
-/* Turns of the hub between its two impressions, rad. */
-static const double TURN_STEP = 0.005;
-static const double REACH_PX = 40.0;
-/* From z to log ratio, by drawn coins with and without (tests/bench/hub.c). */
-static const double Z_EVEN = 1.7, Z_SLOPE = 1.6, LOG_RATIO_MAX = 9.0;
-static const double LEGEND_SLOPE = 0.6, LEGEND_EVEN = 1.0, LEGEND_LEAST = -1.5, LEGEND_MOST = 3.0;
+/* Decoys of fewer digits tell their spread badly: never less. */
+static const double SPREAD_LEAST = 0.004;
+/* From score to log ratio, by drawn coins with and without (tests/bench/hub.c). */
+static const double EVEN = 0.58, SLOPE = 6.0, LOG_RATIO_MAX = 9.0;
 
 int udg_hub_has(const udg_reference *reference, size_t date_index) {
   return reference->date_in_hub_since > 0 &&
          atol(reference->dates[date_index].text) >= reference->date_in_hub_since;
 }
 
-/* What shows twice: a digit of the date or an item of the design. */
-typedef struct thing {
-  const udg_outline *outline;
-  double at_mm[2], turn_rad, reach_mm;
-} thing;
+/* What is known of the photo while the hub is looked at. */
+typedef struct work {
+  udg_hub_fit fit;
+  udg_relit_sums once[UDG_PLACES_MAX]; /* at the softness that suits a hub set once */
+} work;
 
-static thing digit_at(const udg_look *look, int place, char digit) {
-  const udg_look_scene *scene = &look->scene;
-  const udg_date *date = &scene->reference->dates[scene->date_index];
-  const udg_place *p = &date->places[place];
-  const udg_outline *outline = &scene->reference->digits[digit - '0'];
-  return (thing){outline,
-                 {p->centre_mm[0] + scene->registration->place_offset_mm[place][0],
-                  p->centre_mm[1] + scene->registration->place_offset_mm[place][1]},
-                 p->turn_rad + scene->registration->place_turn_rad[place],
-                 0.5 *
-                     hypot(outline->high[0] - outline->low[0], outline->high[1] - outline->low[1])};
+/* Where a second image explains most. */
+typedef struct spot {
+  double rest;
+  int strength, cell;
+} spot;
+
+/* Digits but `left_out` (-1: none of them) set once. */
+static udg_relit_sums sum_once(const work *w, int left_out) {
+  udg_relit_sums all = {0};
+  for (int k = 0; k < w->fit.count; k++)
+    if (k != left_out)
+      udg_relit_add(&all, &w->once[k]);
+  return all;
 }
 
-/* The second image of `t`, moved by `u`, joined to what is there: look->mark is the change. */
-static udg_status draw_second(udg_look *look, const thing *t, const double u[2],
-                              udg_message *message) {
-  udg_look_patch *patch = &look->patch;
-  int size = patch->size, count = size * size;
-  udg_plane with = {size, size, look->scratch[4].v}, image = {size, size, look->scratch[6].v};
-  double at[2];
-  for (int axis = 0; axis < 2; axis++)
-    at[axis] = 0.5 * size + patch->px_per_mm * (t->at_mm[axis] + u[axis] - patch->spot.at_mm[axis]);
-  udg_status status =
-      udg_relief_distance_within(&look->settings, t->outline, patch->px_per_mm, t->turn_rad, at[0],
-                                 at[1], REACH_PX, &with, message);
-  if (status != UDG_OK)
-    return status;
-  for (int i = 0; i < count; i++)
-    with.v[i] = fmaxf(with.v[i], patch->base.v[i]);
-  look->mark.width = look->mark.height = size;
-  udg_look_draw(look, &with, look->scene.reference->bevel_mm * patch->px_per_mm, 0.0, &look->mark);
-  for (int i = 0; i < count; i++)
-    look->mark.v[i] -= image.v[i];
-  return UDG_OK;
+/* The same set twice, each displaced its own way. */
+static udg_relit_sums sum_twice(const work *w, int left_out, int strength,
+                                const int cell[UDG_PLACES_MAX]) {
+  udg_relit_sums all = {0};
+  for (int k = 0; k < w->fit.count; k++)
+    if (k != left_out)
+      udg_relit_add(&all, udg_hub_fit_twice(&w->fit, strength, k, cell[k]));
+  return all;
 }
 
-static udg_status open_patch(udg_look *look, const thing *t, int is_item, double room_mm,
-                             int *usable, udg_message *message) {
-  udg_message quiet;
-  udg_look_spot spot = {.at_mm = {t->at_mm[0], t->at_mm[1]}, .item = is_item ? 0 : -1};
-  double photo =
-      udg_homography_scale(&look->scene.registration->date_to_photo, t->at_mm[0], t->at_mm[1]);
-  double reach = t->reach_mm + room_mm, fine = (0.5 * UDG_LOOK_PX_MAX - 2.0) / reach;
-  udg_status status = udg_look_patch_make(look, &spot, reach, fmin(fine, 3.0 * photo), &quiet);
-  *usable = status == UDG_OK && look->patch.usable_share >= UDG_LOOK_USABLE_LEAST;
-  if (status == UDG_ERROR_ARGUMENT)
-    return UDG_OK;
-  if (status != UDG_OK)
-    return udg_fail(message, status, "no memory for the hub");
-  int size = look->patch.size; /* the first image alone stays in scratch 6 */
-  udg_plane copy = {size, size, look->scratch[5].v}, image = {size, size, look->scratch[6].v};
-  memcpy(copy.v, look->patch.base.v, sizeof(float) * (size_t)size * (size_t)size);
-  udg_look_draw(look, &copy, look->scene.reference->bevel_mm * look->patch.px_per_mm, 0.0, &image);
-  return UDG_OK;
+static void alike(int cell, int cells[UDG_PLACES_MAX]) {
+  for (int k = 0; k < UDG_PLACES_MAX; k++)
+    cells[k] = cell;
 }
 
-static void cell_shift(int cell, double height_mm, double u[2]) {
-  u[0] = STEP * height_mm * (cell % SIDE - SIDE / 2);
-  u[1] = STEP * height_mm * (cell / SIDE - SIDE / 2);
+static spot best_spot(const work *w, int left_out) {
+  spot best = {HUGE_VAL, 0, 0};
+  for (int t = 0; t < UDG_HUB_STRENGTHS; t++)
+    for (int c = 0; c < w->fit.cells.count; c++) {
+      int cell[UDG_PLACES_MAX];
+      alike(c, cell);
+      udg_relit_sums all = sum_twice(w, left_out, t, cell);
+      double rest = udg_relit_rest(&all);
+      if (rest < best.rest)
+        best = (spot){rest, t, c};
+    }
+  return best;
 }
 
-/* One of the eight symmetries of the square of cells. */
-static int turned_cell(int cell, int g) {
-  int x = cell % SIDE - SIDE / 2, y = cell / SIDE - SIDE / 2;
+static double log_over(double before, double after) {
+  return log(fmax(before, 1e-3) / fmax(after, 1e-3));
+}
+
+/* A cell moved by one of the eight symmetries of the square. */
+static int turned_cell(const udg_hub_cells *cells, int cell, int g) {
+  int x = cells->dx[cell], y = cells->dy[cell];
   if (g & 4)
     x = -x;
   for (int k = 0; k < (g & 3); k++) {
@@ -101,235 +85,172 @@ static int turned_cell(int cell, int g) {
     x = -y;
     y = t;
   }
-  return (y + SIDE / 2) * SIDE + x + SIDE / 2;
+  for (int i = 0; i < cells->count; i++)
+    if (cells->dx[i] == x && cells->dy[i] == y)
+      return i;
+  return cell;
 }
 
-typedef struct maps {
-  int count; /* digits that can be looked at */
-  int place[UDG_PLACES_MAX];
-  double s[UDG_PLACES_MAX][CELLS];
-  double any[UDG_PLACES_MAX][CELLS]; /* the same, or an earlier digit where the hubs may differ */
-} maps;
-
-/* Scores of one digit's second image at each displacement, in the patch that is open. */
-static udg_status fill_map(udg_look *look, const thing *t, double s[CELLS], udg_message *message) {
-  double height = look->scene.reference->dates[look->scene.date_index].height_mm;
-  for (int cell = 0; cell < CELLS; cell++) {
-    double u[2];
-    cell_shift(cell, height, u);
-    s[cell] = 0.0;
-    if (hypot(u[0], u[1]) < LEAST * height)
-      continue;
-    udg_status status = draw_second(look, t, u, message);
-    if (status != UDG_OK)
-      return status;
-    s[cell] = udg_look_match_best(look, 1.0, 0.0).score;
-  }
-  return UDG_OK;
+int udg_hub_random_way(uint32_t *state) {
+  *state = *state * 1664525u + 1013904223u; /* Numerical Recipes' generator, from memory */
+  return (int)(*state >> 28) & 7;
 }
 
-static udg_status fill_maps(udg_look *look, maps *m, udg_message *message) {
-  const udg_date *date = &look->scene.reference->dates[look->scene.date_index];
-  m->count = 0;
-  for (int p = 0; p < date->place_count; p++) {
-    thing t = digit_at(look, p, date->places[p].digit);
-    int usable;
-    if (look->settings.cancel && look->settings.cancel(look->settings.user))
-      return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled while looking at the hub");
-    udg_status status = open_patch(look, &t, 0, 0.3 * date->height_mm, &usable, message);
-    if (status == UDG_OK && usable) {
-      status = fill_map(look, &t, m->s[m->count], message);
-      memcpy(m->any[m->count], m->s[m->count], sizeof m->any[0]);
-    }
-    int own = date->places[p].digit - '0', last = p == date->place_count - 1;
-    for (int d = 0; d < own && last && status == UDG_OK && usable; d++) {
-      double other[CELLS];
-      if (!look->scene.reference->has_digit[d])
-        continue;
-      t = digit_at(look, p, (char)('0' + d));
-      status = fill_map(look, &t, other, message);
-      for (int cell = 0; cell < CELLS && status == UDG_OK; cell++)
-        m->any[m->count][cell] = fmax(m->any[m->count][cell], other[cell]);
-    }
-    if (status != UDG_OK)
-      return status;
-    if (usable)
-      m->place[m->count++] = p;
-  }
-  return UDG_OK;
-}
-
-/* Largest sum over the digits but `left_out` (-1: none), each moved by its own symmetry. */
-static double best_sum(const maps *m, int any, const int g[UDG_PLACES_MAX], int left_out,
-                       int *cell) {
-  double best = 0.0;
-  for (int c = 0; c < CELLS; c++) {
-    double sum = 0.0;
-    for (int k = 0; k < m->count; k++)
-      if (k != left_out)
-        sum += (any ? m->any : m->s)[k][turned_cell(c, g ? g[k] : 0)];
-    if (sum > best) {
-      best = sum;
-      if (cell)
-        *cell = c;
-    }
-  }
-  return best;
-}
-
-/* z of the common displacement among decoys of displacements that are not common. */
-static double common_z(const maps *m, int any, int left_out, int *cell) {
+/* s.d. of what displacements gain that are not common to all digits: that much is chance. */
+static double spread(const work *w, int left_out, int strength) {
   double mean = 0.0, square = 0.0;
   uint32_t state = 12345u;
+  udg_relit_sums once = sum_once(w, left_out);
+  double before = udg_relit_rest(&once);
   for (int d = 0; d < DECOYS; d++) {
-    int g[UDG_PLACES_MAX] = {0}, same = 1;
-    for (int k = 0; k < m->count; k++) {
-      state = state * 1664525u + 1013904223u; /* Numerical Recipes' generator, from memory */
-      g[k] = (int)(state >> 28) & 7;
+    int g[UDG_PLACES_MAX] = {0}, same = 1, cell[UDG_PLACES_MAX] = {0};
+    double least = HUGE_VAL;
+    for (int k = 0; k < w->fit.count; k++) {
+      g[k] = udg_hub_random_way(&state);
       same &= g[k] == g[0];
     }
     if (same)
       g[0] = (g[0] + 2) & 7;
-    double s = best_sum(m, any, g, left_out, NULL);
-    mean += s / DECOYS;
-    square += s * s / DECOYS;
+    for (int c = d % 3; c < w->fit.cells.count; c += 3) { /* every third tells it as well */
+      for (int k = 0; k < w->fit.count; k++)
+        cell[k] = turned_cell(&w->fit.cells, c, g[k]);
+      udg_relit_sums all = sum_twice(w, left_out, strength, cell);
+      least = fmin(least, udg_relit_rest(&all));
+    }
+    double gain = log_over(before, least);
+    mean += gain / DECOYS;
+    square += gain * gain / DECOYS;
   }
-  double sd = sqrt(fmax(square - mean * mean, 0.0));
-  double s = best_sum(m, any, NULL, left_out, cell);
-  return (s - mean) / fmax(sd, 0.02 * m->count);
+  return fmax(sqrt(fmax(square - mean * mean, 0.0)), SPREAD_LEAST);
 }
 
-static double to_log_ratio(double z) {
-  return fmax(-LOG_RATIO_MAX, fmin(LOG_RATIO_MAX, Z_SLOPE * (z - Z_EVEN)));
+/* The gain itself and the gain in spreads tell about as much; their geometric mean tells more. */
+static double to_log_ratio(double gain, double chance) {
+  double score = gain / sqrt(chance);
+  return fmax(-LOG_RATIO_MAX, fmin(LOG_RATIO_MAX, SLOPE * (score - EVEN)));
 }
 
-/* The earlier hub's own digit: which digit explains a place best, moved as the rest is. */
-static udg_status other_digit(udg_look *look, const maps *m, int index, const double u[2],
-                              double score[10], udg_message *message) {
-  const udg_reference *reference = look->scene.reference;
-  const udg_date *date = &reference->dates[look->scene.date_index];
-  int place = m->place[index], usable;
-  thing present = digit_at(look, place, date->places[place].digit);
-  udg_status status = open_patch(look, &present, 0, 0.3 * date->height_mm, &usable, message);
-  for (int d = 0; d < 10 && status == UDG_OK && usable; d++) {
-    score[d] = 0.0;
-    if (!reference->has_digit[d])
-      continue;
-    thing t = digit_at(look, place, (char)('0' + d));
-    status = draw_second(look, &t, u, message);
+/* Softness of the photo's shoulders, and the sums with and without a second image. */
+static udg_status fit_digits(work *w, udg_message *message) {
+  udg_hub_fit *fit = &w->fit;
+  udg_hub_second second = {.strength = -1};
+  udg_status status = udg_hub_fit_softs(fit, &second, message);
+  if (status != UDG_OK || fit->count < 2)
+    return status;
+  udg_hub_fit_softest(fit, &fit->soft);
+  for (int k = 0; k < fit->count; k++)
+    w->once[k] = fit->soft_sums[fit->soft * UDG_PLACES_MAX + k];
+  for (int round = 0; round < ROUNDS && status == UDG_OK; round++) {
+    int soft = fit->soft;
+    status = udg_hub_fit_table(fit, message);
+    if (status != UDG_OK || round + 1 == ROUNDS)
+      break;
+    /* A second image that is not allowed for makes shoulders look wide. */
+    spot best = best_spot(w, -1);
+    second.strength = best.strength;
+    udg_hub_fit_shift(fit, best.cell, second.shift_mm);
+    status = udg_hub_fit_softs(fit, &second, message);
     if (status == UDG_OK)
-      score[d] = udg_look_match_best(look, 2.0, 0.0).score;
+      udg_hub_fit_softest(fit, &fit->soft);
+    if (fit->soft == soft)
+      break;
   }
   return status;
 }
 
-/* Sum over the letters moved as the hub is, its turn about the date being `turn`. */
-static udg_status legend_sums(udg_look *look, const double u[2], double sums[WAYS][TURNS],
-                              int *letters, udg_message *message) {
+/* What each digit explains as the second image at one place, moved about as the others are. */
+static udg_status other_digits(work *w, int index, const spot *rest, double left[10],
+                               udg_message *message) {
+  udg_hub_fit *fit = &w->fit;
+  udg_look *look = fit->look;
   const udg_reference *reference = look->scene.reference;
-  *letters = 0;
-  memset(sums, 0, sizeof(double) * WAYS * TURNS);
-  for (size_t k = 0; k < reference->design_count && *letters < ITEMS_MAX; k++) {
-    const udg_design_item *item = &reference->design[k];
-    thing t = {&item->outline, {item->at_mm[0], item->at_mm[1]}, item->turn_rad, 0.0};
-    for (int axis = 0; axis < 2; axis++)
-      t.reach_mm = fmax(t.reach_mm, fmax(-t.outline->low[axis], t.outline->high[axis]));
-    int usable;
-    udg_status status = open_patch(look, &t, 1, hypot(u[0], u[1]) + 0.1, &usable, message);
-    if (status != UDG_OK)
-      return status;
-    if (!usable)
+  const udg_date *date = &reference->dates[look->scene.date_index];
+  int usable, place = fit->place[index], cells[UDG_PLACES_MAX];
+  udg_status status = udg_hub_fit_digit(fit, place, &usable, message);
+  alike(rest->cell, cells);
+  udg_relit_sums others = sum_twice(w, index, rest->strength, cells);
+  for (int d = 0; d < 10 && status == UDG_OK; d++) {
+    left[d] = HUGE_VAL;
+    if (!reference->has_digit[d] || d > date->places[place].digit - '0')
       continue;
-    ++*letters;
-    for (int g = 0; g < WAYS; g++) /* the hub's way, and decoys turned on from it */
-      for (int w = 0; w < TURNS && status == UDG_OK; w++) {
-        double turn = TURN_STEP * (w - TURNS / 2), a = 2.0 * acos(-1.0) * g / WAYS;
-        double c = cos(a), s = sin(a);
-        double v[2] = {c * u[0] - s * u[1] - turn * t.at_mm[1],
-                       s * u[0] + c * u[1] + turn * t.at_mm[0]};
-        status = draw_second(look, &t, v, message);
-        sums[g][w] += udg_look_match_best(look, 1.0, 0.0).score;
-      }
-    if (status != UDG_OK)
-      return status;
-  }
-  return UDG_OK;
-}
-
-static udg_status legend(udg_look *look, udg_hub_finding *hub, udg_message *message) {
-  double sums[WAYS][TURNS], best = 0.0, mean = 0.0, square = 0.0;
-  int letters;
-  udg_status status = legend_sums(look, hub->shift_mm, sums, &letters, message);
-  if (status != UDG_OK || letters == 0)
-    return status;
-  for (int w = 0; w < TURNS; w++)
-    if (sums[0][w] > best) {
-      best = sums[0][w];
-      hub->turn_deg = TURN_STEP * (w - TURNS / 2) * 180.0 / acos(-1.0);
+    status = udg_look_lay(look, place, (char)('0' + d), &fit->other, message);
+    for (int n = 0; n < 9 && status == UDG_OK; n++) {
+      udg_hub_second second = {.strength = rest->strength};
+      udg_hub_fit_shift(fit, rest->cell, second.shift_mm);
+      second.shift_mm[0] += fit->step_mm * (n % 3 - 1);
+      second.shift_mm[1] += fit->step_mm * (n / 3 - 1);
+      udg_relit_sums one;
+      udg_hub_fit_take(fit, &second, 1, fit->soft, &one);
+      udg_relit_add(&one, &others);
+      left[d] = fmin(left[d], udg_relit_rest(&one));
     }
-  for (int g = 1; g < WAYS; g++) {
-    double most = 0.0;
-    for (int w = 0; w < TURNS; w++)
-      most = fmax(most, sums[g][w]);
-    mean += most / (WAYS - 1);
-    square += most * most / (WAYS - 1);
   }
-  /* Few decoys tell a spread badly: never less than a letter's own share. */
-  double sd = fmax(sqrt(fmax(square - mean * mean, 0.0)), 0.35 * sqrt(letters));
-  hub->legend_letters = letters;
-  hub->legend_log_ratio =
-      fmax(LEGEND_LEAST, fmin(LEGEND_MOST, LEGEND_SLOPE * ((best - mean) / sd - LEGEND_EVEN)));
-  return UDG_OK;
+  return status;
 }
 
 /* An earlier hub has an earlier date; the first place where it could differ from the right. */
-static udg_status find_digit(udg_look *look, const maps *m, udg_hub_finding *hub,
-                             udg_message *message) {
+static udg_status find_digit(work *w, udg_hub_finding *hub, double *least, udg_message *message) {
+  const udg_look *look = w->fit.look;
   const udg_date *date = &look->scene.reference->dates[look->scene.date_index];
-  for (int k = m->count - 1; k >= 0 && m->place[k] >= date->place_count - 2; k--) {
-    int cell = CELLS / 2, place = m->place[k];
-    double z = common_z(m, 0, k, &cell), u[2], score[10];
-    cell_shift(cell, date->height_mm, u);
-    udg_status status = other_digit(look, m, k, u, score, message);
+  for (int k = w->fit.count - 1; k >= 0 && w->fit.place[k] >= date->place_count - 2; k--) {
+    double left[10];
+    spot rest = best_spot(w, k);
+    udg_status status = other_digits(w, k, &rest, left, message);
     if (status != UDG_OK)
       return status;
-    int own = date->places[place].digit - '0', best = -1;
+    int own = date->places[w->fit.place[k]].digit - '0', best = -1;
     for (int d = 0; d < own; d++)
-      if (look->scene.reference->has_digit[d] && (best < 0 || score[d] > score[best]))
+      if (isfinite(left[d]) && (best < 0 || left[d] < left[best]))
         best = d;
     if (best < 0)
       continue;
-    double lead = score[best] - score[own];
+    *least = fmin(*least, left[best]);
+    double chance = spread(w, k, rest.strength), lead = log_over(left[own], left[best]) / chance;
     if (hub->place == 0 || lead > hub->digit_lead) {
-      hub->place = place + 1;
+      udg_relit_sums once = sum_once(w, k);
+      hub->place = w->fit.place[k] + 1;
       hub->digit = (char)('0' + best);
       hub->digit_lead = lead;
-      hub->rest_log_ratio = to_log_ratio(z);
-      memcpy(hub->rest_shift_mm, u, sizeof u);
+      hub->rest_log_ratio = to_log_ratio(log_over(udg_relit_rest(&once), rest.rest), chance);
+      udg_hub_fit_shift(&w->fit, rest.cell, hub->rest_shift_mm);
     }
   }
   return UDG_OK;
 }
 
-udg_status udg_hub_look(udg_look *look, const udg_look_scene *scene, udg_hub_finding *hub,
-                        udg_message *message) {
-  const udg_date *date = &scene->reference->dates[scene->date_index];
-  maps m;
-  *hub = (udg_hub_finding){.applies = 0};
-  udg_look_begin(look, scene);
-  look->dry_foot = 1;
-  udg_status status = fill_maps(look, &m, message);
-  if (status != UDG_OK || m.count < 2)
+static udg_status look(work *w, udg_hub_finding *hub, udg_message *message) {
+  udg_hub_fit *fit = &w->fit;
+  udg_status status = fit_digits(w, message);
+  if (status != UDG_OK || fit->count < 2)
     return status;
-  int cell = CELLS / 2;
+  spot best = best_spot(w, -1);
+  double least = best.rest, chance = spread(w, -1, best.strength);
+  udg_relit_sums once = sum_once(w, -1);
   hub->applies = 1;
-  hub->log_ratio = to_log_ratio(common_z(&m, 1, -1, &cell));
-  cell_shift(cell, date->height_mm, hub->shift_mm);
-  if (m.count >= 3)
-    status = find_digit(look, &m, hub, message);
-  if (status == UDG_OK && scene->reference->design_count > 0)
-    status = legend(look, hub, message);
+  udg_hub_fit_shift(fit, best.cell, hub->shift_mm);
+  if (fit->count >= 3)
+    status = find_digit(w, hub, &least, message);
+  hub->log_ratio = to_log_ratio(log_over(udg_relit_rest(&once), least), chance);
+  if (status == UDG_OK && fit->look->scene.reference->design_count > 0) {
+    int cells[UDG_PLACES_MAX];
+    alike(best.cell, cells);
+    udg_relit_sums twice = sum_twice(w, -1, best.strength, cells);
+    status = udg_hub_legend(fit, &twice, best.strength, hub, message);
+  }
   hub->log_ratio += hub->legend_log_ratio;
   hub->rest_log_ratio += hub->legend_log_ratio;
+  return status;
+}
+
+udg_status udg_hub_look(udg_look *look_at, const udg_look_scene *scene, udg_hub_finding *hub,
+                        udg_message *message) {
+  work w;
+  *hub = (udg_hub_finding){.applies = 0};
+  udg_look_begin(look_at, scene);
+  udg_status status = udg_hub_fit_create(look_at, &w.fit, message);
+  if (status != UDG_OK)
+    return status;
+  status = look(&w, hub, message);
+  udg_hub_fit_destroy(&w.fit);
   return status;
 }

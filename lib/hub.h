@@ -4,9 +4,13 @@
  * every digit shows twice, and the letters do too; the earlier hub differs from the
  * present one in the date alone.
  *
- * For digit k the second image moved by u gives a score s_k(u) (marker_look.h).  The same u
- * holds for all digits: S(u) = sum s_k(u).  Each digit moved another way, u_k = g_k u with
- * g_k out of the eight symmetries of the square, is what chance can do: decoys for max S.
+ * The supposed relief of the date is the present digits', and over it the same displaced by u
+ * and a share as high; where it is higher it shows.  How well it explains the photo under the
+ * light that suits it best is what is left, rest(u) (relit.h): shading is learned from the relief
+ * supposed, so a second image is not taken for a peculiar light, as it is when the light is
+ * learned from the digits set once.  Gain G = max ln(rest / rest(u)); digits displaced
+ * each another way, u_k = g_k u with g_k out of the eight symmetries of the square, are what chance
+ * can do, and their s.d. is S.  Score G / sqrt(S).
  * Letters farther off tell the turn w: u_j = u + w J (c_j - c), J a quarter turn. */
 #ifndef UDG_HUB_H
 #define UDG_HUB_H

@@ -19,9 +19,9 @@ udg_status udg_look_create(const udg_settings *settings, udg_look **look, udg_me
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for markers");
   made->settings = *settings;
   udg_plane *planes[] = {&made->patch.residual, &made->patch.usable, &made->patch.base,
-                         &made->mark};
+                         &made->patch.grey, &made->mark};
   udg_status status = UDG_OK;
-  for (int k = 0; k < 4 && status == UDG_OK; k++)
+  for (int k = 0; k < 5 && status == UDG_OK; k++)
     status = udg_plane_create(settings, UDG_LOOK_PX_MAX, UDG_LOOK_PX_MAX, planes[k]);
   for (int k = 0; k < 8 && status == UDG_OK; k++)
     status = udg_plane_create(settings, UDG_LOOK_PX_MAX, UDG_LOOK_PX_MAX, &made->scratch[k]);
@@ -38,8 +38,8 @@ void udg_look_destroy(udg_look *look) {
     return;
   udg_settings settings = look->settings;
   udg_plane *planes[] = {&look->patch.residual, &look->patch.usable, &look->patch.base,
-                         &look->mark};
-  for (int k = 0; k < 4; k++)
+                         &look->patch.grey, &look->mark};
+  for (int k = 0; k < 5; k++)
     udg_plane_destroy(&settings, planes[k]);
   for (int k = 0; k < 8; k++)
     udg_plane_destroy(&settings, &look->scratch[k]);

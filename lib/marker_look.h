@@ -42,6 +42,7 @@ typedef struct udg_look_patch {
   udg_homography to_photo; /* date plane -> photo here */
   udg_plane residual;      /* what is known taken away, extremes held down */
   udg_plane usable;        /* 1: in the photo and not blown out */
+  udg_plane grey;          /* the photo as it is, levels */
   udg_plane base;          /* px, distance to the nearest known outline, positive inside */
   double usable_share;
 } udg_look_patch;
@@ -78,6 +79,10 @@ void udg_look_draw(udg_look *look, udg_plane *distance, double bevel_px, double 
 double udg_look_reach_mm(const udg_look *look, const udg_marker *marker);
 double udg_look_px_per_mm(const udg_look *look, const udg_marker *marker, double reach_mm);
 
+/* Distance (px) over the patch to the nearest outline that the reference knows, positive
+ * inside, the date with `digit` at `place` (from 0; -1: as it is). */
+udg_status udg_look_lay(udg_look *look, int place, char digit, udg_plane *distance,
+                        udg_message *message);
 /* Fills look->patch; ARGUMENT when the place lies outside the photo. */
 udg_status udg_look_patch_make(udg_look *look, const udg_look_spot *spot, double reach_mm,
                                double px_per_mm, udg_message *message);

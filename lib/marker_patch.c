@@ -28,7 +28,7 @@ static void to_patch(const udg_look_patch *patch, const double mm[2], double px[
 }
 
 static udg_status join(udg_look *look, const udg_outline *outline, const double at_mm[2],
-                       double turn_rad, udg_message *message) {
+                       double turn_rad, udg_plane *distance, udg_message *message) {
   udg_look_patch *patch = &look->patch;
   udg_plane part = view(&look->scratch[4], patch->size);
   double at[2], reach = 0.0, far = 0.75 * patch->size;
@@ -42,30 +42,31 @@ static udg_status join(udg_look *look, const udg_outline *outline, const double 
                                                  turn_rad - patch->spot.turn_rad, at[0], at[1],
                                                  REACH_PX, &part, message);
   for (int i = 0; i < patch->size * patch->size && status == UDG_OK; i++)
-    patch->base.v[i] = fmaxf(patch->base.v[i], part.v[i]);
+    distance->v[i] = fmaxf(distance->v[i], part.v[i]);
   return status;
 }
 
-/* Distance to all that the reference knows to be there. */
-static udg_status lay_base(udg_look *look, udg_message *message) {
+udg_status udg_look_lay(udg_look *look, int other_place, char digit, udg_plane *distance,
+                        udg_message *message) {
   const udg_look_scene *scene = &look->scene;
   const udg_reference *reference = scene->reference;
   const udg_date *date = &reference->dates[scene->date_index];
   udg_look_patch *patch = &look->patch;
   udg_status status = UDG_OK;
   for (int i = 0; i < patch->size * patch->size; i++)
-    patch->base.v[i] = (float)-REACH_PX;
+    distance->v[i] = (float)-REACH_PX;
   for (int k = 0; k < date->place_count && status == UDG_OK; k++) {
     const udg_place *place = &date->places[k];
     double at[2];
     for (int axis = 0; axis < 2; axis++)
       at[axis] = place->centre_mm[axis] + scene->registration->place_offset_mm[k][axis];
-    status = join(look, &reference->digits[place->digit - '0'], at,
-                  place->turn_rad + scene->registration->place_turn_rad[k], message);
+    char shown = k == other_place ? digit : place->digit;
+    status = join(look, &reference->digits[shown - '0'], at,
+                  place->turn_rad + scene->registration->place_turn_rad[k], distance, message);
   }
   for (size_t k = 0; k < reference->design_count && status == UDG_OK; k++)
     status = join(look, &reference->design[k].outline, reference->design[k].at_mm,
-                  reference->design[k].turn_rad, message);
+                  reference->design[k].turn_rad, distance, message);
   return status;
 }
 
@@ -182,17 +183,17 @@ udg_status udg_look_patch_make(udg_look *look, const udg_look_spot *spot, double
   patch->size = size < 9 ? 9 : size > UDG_LOOK_PX_MAX - 1 ? UDG_LOOK_PX_MAX - 1 : size;
   patch->px_per_mm = px_per_mm;
   patch->spot = *spot;
-  udg_plane *planes[] = {&patch->residual, &patch->usable, &patch->base};
-  for (int k = 0; k < 3; k++)
+  udg_plane *planes[] = {&patch->residual, &patch->usable, &patch->base, &patch->grey};
+  for (int k = 0; k < 4; k++)
     planes[k]->width = planes[k]->height = patch->size;
   double height = scene->reference->dates[scene->date_index].height_mm;
   patch->to_photo = hypot(spot->at_mm[0], spot->at_mm[1]) < NEAR_DATE * height
                         ? scene->registration->date_to_photo
                         : look->coin_to_photo;
-  udg_plane grey = view(&look->scratch[5], patch->size), lit = view(&look->mark, patch->size);
-  udg_status status = sample(look, 0.0, 0.0, &grey, message);
+  udg_plane lit = view(&look->mark, patch->size);
+  udg_status status = sample(look, 0.0, 0.0, &patch->grey, message);
   if (status == UDG_OK)
-    status = lay_base(look, message);
+    status = udg_look_lay(look, -1, '\0', &patch->base, message);
   if (status != UDG_OK)
     return status;
   udg_plane copy = view(&look->scratch[4], patch->size);
@@ -200,11 +201,11 @@ udg_status udg_look_patch_make(udg_look *look, const udg_look_spot *spot, double
   udg_look_draw(look, &copy, scene->reference->bevel_mm * px_per_mm, spot->turn_rad, &lit);
   if (spot->item >= 0) {
     double shift[2];
-    settle(look, &grey, shift);
-    status = sample(look, shift[0], shift[1], &grey, message);
+    settle(look, &patch->grey, shift);
+    status = sample(look, shift[0], shift[1], &patch->grey, message);
     if (status != UDG_OK)
       return status;
   }
-  subtract(look, &grey, &lit);
+  subtract(look, &patch->grey, &lit);
   return UDG_OK;
 }

@@ -18,7 +18,7 @@
 
 /* Digits of the reference "ostermere". */
 static const double OSTERMERE_MM = 1.3;
-enum { EACH = 8 };
+enum { EACH = 16 };
 
 static int by_value(const void *a, const void *b) {
   double x = *(const double *)a, y = *(const double *)b;
@@ -39,7 +39,7 @@ static void draw(const char *reference, int date_index, ti_class cls, uint64_t s
   ti_options_defaults(&options);
   options.digit_px[0] = 45;
   options.digit_px[1] = 120;
-  options.strength[0] = 0.45;
+  options.strength[0] = 0.3;
   options.class_fixed = (int)cls;
   options.date_fixed = date_index;
   made_markers *k = made_markers_open(&m, (size_t)date_index);
@@ -82,13 +82,14 @@ static void hubs_set_twice_are_told(void **state) {
   }
   qsort(with, 2 * EACH, sizeof *with, by_value);
   qsort(without, EACH, sizeof *without, by_value);
+  /* The figure; tests/bench/hub.c has it over many more coins and all strengths. */
   double auc = udg_auc(with, 2 * EACH, without, EACH);
-  if (auc < 0.85) /* asked is 0.97; docs/limits.md */
+  if (auc < 0.97)
     fail_msg("AUC %.3f: with %.2f %.2f %.2f ..., without ... %.2f %.2f", auc, with[0], with[1],
              with[2], without[EACH - 2], without[EACH - 1]);
-  assert_true(without[EACH - 1] < 1.0); /* no plain coin is called doubled */
-  assert_true(near >= EACH / 2);        /* the displacement is the one drawn */
-  assert_true(right >= EACH / 4);       /* later digits than the present one are never named */
+  assert_true(without[EACH - 1] < 2.0); /* no plain coin is called doubled */
+  assert_true(near >= EACH * 3 / 4);    /* the displacement is the one drawn */
+  assert_true(right >= EACH / 2);       /* later digits than the present one are never named */
 }
 
 /* Common practice, no source: an overdate of the hub era shows doubling elsewhere too, one

@@ -1,0 +1,77 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* The relief of a date in the hub, set once or twice, against the photo (relit.h). */
+#ifndef UDG_HUB_FIT_H
+#define UDG_HUB_FIT_H
+
+#include "marker_look.h"
+#include "relit.h"
+
+enum {
+  UDG_HUB_CELLS_MAX = 140,
+  UDG_HUB_STRENGTHS = 2,
+  UDG_HUB_BLURS = 5,
+  UDG_HUB_BEVELS = 5,
+  UDG_HUB_SOFTS = UDG_HUB_BLURS * UDG_HUB_BEVELS
+};
+
+/* Displacements of the second image, a patch pixel apart. */
+typedef struct udg_hub_cells {
+  int count;
+  int dx[UDG_HUB_CELLS_MAX], dy[UDG_HUB_CELLS_MAX];
+} udg_hub_cells;
+
+/* What a second image is supposed to be. */
+typedef struct udg_hub_second {
+  int strength; /* -1: there is none */
+  double shift_mm[2];
+} udg_hub_second;
+
+typedef struct udg_hub_fit {
+  udg_look *look;
+  udg_relit *relit;
+  udg_plane own, other, mask, height; /* of the patch that is open */
+  double px_per_mm;
+  double step_mm; /* between cells */
+  udg_hub_cells cells;
+  int count; /* digits that can be looked at */
+  int place[UDG_PLACES_MAX];
+  int soft;                  /* how soft shoulders are in this photo */
+  udg_relit_sums *soft_sums; /* [soft][digit], one supposition */
+  udg_relit_sums *twice;     /* udg_hub_fit_twice() */
+} udg_hub_fit;
+
+udg_status udg_hub_fit_create(udg_look *look, udg_hub_fit *fit, udg_message *message);
+void udg_hub_fit_destroy(udg_hub_fit *fit);
+
+/* Opens the patch of a digit, or of an item of the design; `usable` 0 when too little of it
+ * can be seen. */
+udg_status udg_hub_fit_digit(udg_hub_fit *fit, int place, int *usable, udg_message *message);
+udg_status udg_hub_fit_item(udg_hub_fit *fit, int item, int *usable, udg_message *message);
+/* Sums of what is open, its relief set twice as `second` says; with `other`, the second image
+ * is of the distances in fit->other, else of what is known to be there. */
+void udg_hub_fit_take(udg_hub_fit *fit, const udg_hub_second *second, int other, int soft,
+                      udg_relit_sums *sums);
+
+/* Fills fit->soft_sums for one supposition about all digits. */
+udg_status udg_hub_fit_softs(udg_hub_fit *fit, const udg_hub_second *second, udg_message *message);
+/* The softness that leaves least, and what it leaves. */
+double udg_hub_fit_softest(const udg_hub_fit *fit, int *soft);
+/* Fills fit->twice at fit->soft. */
+udg_status udg_hub_fit_table(udg_hub_fit *fit, udg_message *message);
+/* Displacement of a cell, mm. */
+void udg_hub_fit_shift(const udg_hub_fit *fit, int cell, double shift_mm[2]);
+
+/* The legend's part in a hub set twice, displaced at the date by hub->shift_mm: fills the
+ * letters' fields and the turn.  `digits`: their sums, set twice. */
+udg_status udg_hub_legend(udg_hub_fit *fit, const udg_relit_sums *digits, int strength,
+                          udg_hub_finding *hub, udg_message *message);
+
+/* One of the eight symmetries of the square, by a generator that `state` goes through. */
+int udg_hub_random_way(uint32_t *state);
+
+static inline udg_relit_sums *udg_hub_fit_twice(const udg_hub_fit *fit, int strength, int digit,
+                                                int cell) {
+  return &fit->twice[(digit * UDG_HUB_STRENGTHS + strength) * fit->cells.count + cell];
+}
+
+#endif
