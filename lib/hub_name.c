@@ -6,9 +6,9 @@
 #include "name.h"
 
 /* Log ratio from which on the date is taken for doubled. */
-static const double DOUBLED_FROM = 2.0;
+static const double DOUBLED_FROM = 1.0;
 /* So much better than the present digit again must the earlier one explain its place. */
-static const double DIGIT_LEAD = 0.5;
+static const double DIGIT_LEAD = 0.3;
 
 /* With a date in the hub a digit cannot have been punched: what looks like one has no hub
  * behind it. */
