@@ -29,6 +29,9 @@ static const char usage[] =
     "                     fragment; without it, a mixture\n"
     "  --date YYYY        one date of the reference; without it, any of them\n"
     "  --strength LO:HI   height of traces, shares of the digit's (0.12:0.85)\n"
+    "  --strike LO:HI     how much of the die's depth the metal fills near the date (1:1)\n"
+    "  --wear LO:HI       0 none to 1; without it, as in listings\n"
+    "  --profile NAME     shoulder: smooth (the reference's), slope, round or hollow; without it, any\n"
     "  --digit-px LO:HI   height of a digit in pixels (28:150)\n"
     "  --turn LO:HI       turn of the coin in degrees (about 0, at most 11 either way)\n"
     "  --frame F          0 crops around the date (default); up to 2 shows more around it\n"
@@ -72,6 +75,9 @@ enum {
   OPT_COINS,
   OPT_BOTH_SIDES,
   OPT_MARKERS,
+  OPT_STRIKE,
+  OPT_WEAR,
+  OPT_PROFILE,
   OPT_HELP,
   OPT_VERSION
 };
@@ -100,6 +106,9 @@ static const struct option long_options[] = {
     {"coins", required_argument, NULL, OPT_COINS},
     {"both-sides", no_argument, NULL, OPT_BOTH_SIDES},
     {"markers", required_argument, NULL, OPT_MARKERS},
+    {"strike", required_argument, NULL, OPT_STRIKE},
+    {"wear", required_argument, NULL, OPT_WEAR},
+    {"profile", required_argument, NULL, OPT_PROFILE},
     {"help", no_argument, NULL, OPT_HELP},
     {"version", no_argument, NULL, OPT_VERSION},
     {NULL, 0, NULL, 0},
@@ -170,6 +179,15 @@ static int read_markers(const char *value, int *out) {
       return 0;
     }
   return wrong("markers", value, "must be die, none, all or half");
+}
+
+static int read_profile(const char *value, int *out) {
+  for (int p = 0; p < TI_PROFILE_COUNT; p++)
+    if (!strcmp(value, ti_profile_names[p])) {
+      *out = p;
+      return 0;
+    }
+  return wrong("profile", value, "must be smooth, slope, round or hollow");
 }
 
 /* 0: go on; else the exit status plus one. */
@@ -249,6 +267,15 @@ static int read_option(int code, const char *value, ti_job *job) {
     break;
   case OPT_MARKERS:
     bad = read_markers(value, &o->markers);
+    break;
+  case OPT_STRIKE:
+    bad = read_pair("strike", value, 0.2, 1, o->strike);
+    break;
+  case OPT_WEAR:
+    bad = read_pair("wear", value, 0, 1, o->wear);
+    break;
+  case OPT_PROFILE:
+    bad = read_profile(value, &o->profile);
     break;
   case OPT_HELP:
     fputs(usage, stdout);

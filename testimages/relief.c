@@ -87,6 +87,36 @@ udg_status ti_relief_visible(const ti_shapes *shapes, ti_scene *scene) {
   return UDG_OK;
 }
 
+/* Metal that does not reach the bottom of the die: the high points are low and round, while the
+ * foot of every shoulder is where it is. `before`: what was there already, NULL for nothing. */
+static void leave_unfilled(const ti_coin *c, const udg_plane *before, ti_field *field) {
+  for (int y = 0; y < field->h.height; y++) {
+    float *row = udg_plane_row(&field->h, y);
+    double dy = field->y0_mm + y / field->px_per_mm - c->fill_at_mm[1];
+    for (int x = 0; x < field->h.width; x++) {
+      if (before && row[x] <= udg_plane_row(before, y)[x])
+        continue;
+      double dx = field->x0_mm + x / field->px_per_mm - c->fill_at_mm[0];
+      double away = fmin(fmax(hypot(dx, dy) / c->fill_reach_mm - 1, 0), 1);
+      double up = fmin((double)row[x] / c->relief_mm, 1);
+      double t = fmax(up - c->fill_from, 0) / (1 - c->fill_from);
+      row[x] -= (float)((1 - c->fill) * (1 - away) * c->relief_mm * t * t * (3 - 2 * t));
+    }
+  }
+}
+
+/* The same for what is stamped later. */
+static udg_status keep_before(const udg_settings *settings, const ti_coin *c, const ti_field *field,
+                              udg_plane *before) {
+  if (!(c->fill < 1))
+    return UDG_OK;
+  udg_status status = udg_plane_create(settings, field->h.width, field->h.height, before);
+  size_t count = (size_t)field->h.width * (size_t)field->h.height;
+  for (size_t k = 0; k < count && status == UDG_OK; k++)
+    before->v[k] = field->h.v[k];
+  return status;
+}
+
 /* Wear takes the tops: soft minimum of the height and a cap. */
 static void wear_tops(ti_field *field, double relief_mm, double wear) {
   float cap = (float)(relief_mm * (1 - 0.5 * wear)), soft = (float)(0.2 * relief_mm);
@@ -152,17 +182,25 @@ static udg_status soften(const udg_settings *settings, const ti_coin *c, ti_fiel
 udg_status ti_relief_build(const ti_shapes *shapes, ti_scene *scene, ti_field *field) {
   const udg_settings *settings = &shapes->settings;
   const ti_coin *c = &scene->coin;
+  udg_plane before = {0};
   udg_status status = UDG_OK;
   if (!c->other_side) {
     stamp_date(shapes, scene, field);
     status = ti_marks_raise(settings, scene, field);
   }
+  if (status == UDG_OK && c->fill < 1)
+    leave_unfilled(c, NULL, field);
   if (status == UDG_OK && c->wear > 0)
     wear_tops(field, c->relief_mm, c->wear);
+  if (status == UDG_OK)
+    status = keep_before(settings, c, field, &before);
   if (scene->has_design)
     stamp_design(shapes, scene, field);
   else if (!c->other_side)
     ti_known_stamp(shapes, scene, 1, field);
+  if (status == UDG_OK && before.v)
+    leave_unfilled(c, &before, field);
+  udg_plane_destroy(settings, &before);
   if (status == UDG_OK)
     status = soften(settings, c, field);
   if (status == UDG_OK && (c->dents || c->hairlines || c->mark_count))

@@ -14,7 +14,14 @@ const char *const ti_profile_names[TI_PROFILE_COUNT] = {"smooth", "slope", "roun
 
 const char *const ti_markers_names[TI_MARKERS_COUNT] = {"die", "none", "all", "half"};
 
-enum { STREAM_MARKERS = 7, STREAM_COIN = 1, STREAM_VIEW = 2, STREAM_RIM = 5, STREAM_TRAY = 6 };
+enum {
+  STREAM_COIN = 1,
+  STREAM_VIEW = 2,
+  STREAM_RIM = 5,
+  STREAM_TRAY = 6,
+  STREAM_MARKERS = 7,
+  STREAM_STRIKE = 8
+};
 
 void ti_options_defaults(ti_options *options) {
   *options = (ti_options){.class_fixed = -1,
@@ -24,6 +31,9 @@ void ti_options_defaults(ti_options *options) {
                           .ideal_noise = 5,
                           .ideal_contrast = 120,
                           .strength = {0.12, 0.85},
+                          .strike = {1, 1},
+                          .wear = {-1, -1},
+                          .profile = -1,
                           .coin_px = {500, 1250},
                           .coins = 1};
 }
@@ -227,6 +237,21 @@ static void draw_condition(ti_rng *rng, ti_scene *s) {
   c->metal = ti_rng_pick(rng, TI_METAL_COUNT);
 }
 
+/* A strike that does not fill the die about the date, and what else was asked for. */
+static void draw_strike(const ti_options *o, ti_scene *s) {
+  ti_rng rng = ti_rng_create(s->stream, (uint64_t)s->index, STREAM_STRIKE);
+  ti_coin *c = &s->coin;
+  double h = s->date->height_mm;
+  c->fill = ti_rng_range(&rng, o->strike[0], o->strike[1]);
+  c->fill_from = ti_rng_range(&rng, 0.25, 0.45);
+  c->fill_at_mm[1] = -0.5 * h;
+  c->fill_reach_mm = h + 0.5 * h * s->date->place_count;
+  if (o->wear[0] >= 0)
+    c->wear = ti_rng_range(&rng, o->wear[0], o->wear[1]);
+  if (o->profile >= 0)
+    c->profile = (ti_profile)o->profile;
+}
+
 /* As the theory has it: one height model, nothing on it. */
 static void make_ideal(ti_coin *c, const ti_scene *s) {
   c->profile = TI_PROFILE_SMOOTH;
@@ -234,6 +259,7 @@ static void make_ideal(ti_coin *c, const ti_scene *s) {
   c->bevel_mm = s->reference->bevel_mm;
   c->strike_mm = c->wear = c->grain_mm = c->dirt = c->tone = 0;
   c->dents = c->hairlines = 0;
+  c->fill = 1;
 }
 
 static void draw_coin(const ti_options *o, int attempt, ti_scene *s) {
@@ -352,6 +378,8 @@ void ti_scene_draw(const udg_reference *reference, const ti_options *options, ui
   scene->coin.has_rim_cut = scene->has_design && ti_rng_chance(&rim, 0.2);
   scene->coin.rim_cut_clock = scene->coin.has_rim_cut ? clock : 0;
   draw_markers(options, scene);
+  if (!options->ideal)
+    draw_strike(options, scene);
   ti_view_draw(&rng, options, scene);
 }
 

@@ -85,6 +85,9 @@ typedef struct ti_coin {
   ti_profile profile;
   double relief_mm, bevel_mm, strike_mm; /* strike: softness of every edge */
   double wear;
+  /* Share of the die's depth that the metal filled within reach of a point, 1: all of it;
+     from `fill_from` of the depth on it is missing. */
+  double fill, fill_at_mm[2], fill_reach_mm, fill_from;
   int dents, hairlines;
   double grain_mm, grain_size_mm, dirt, tone;
   double rough;   /* GGX roughness: alpha = rough^2 */
@@ -165,6 +168,9 @@ typedef struct ti_options {
   int markers;       /* ti_markers */
   int both_sides;    /* every second coin shows the side without a date */
   double strength[2];
+  double strike[2]; /* coin's `fill` near the date */
+  double wear[2];   /* below 0: as in listings */
+  int profile;      /* -1: any ti_profile */
 } ti_options;
 
 extern const char *const ti_markers_names[TI_MARKERS_COUNT];

@@ -189,6 +189,9 @@ static void write_scene(FILE *f, const ti_scene *scene) {
           c->relief_mm, c->bevel_mm, ti_profile_names[c->profile], c->strike_mm, c->wear, c->dents,
           c->hairlines, c->grain_mm, c->dirt, c->tone, c->rough, c->diffuse,
           ti_metals[c->metal].name);
+  if (c->fill < 1)
+    fprintf(f, "\"strike\": {\"fill\": " NUMBER ", \"reach_mm\": " NUMBER "},\n", c->fill,
+            c->fill_reach_mm);
   if (scene->has_design)
     write_coin(f, scene);
   write_photo(f, scene);
