@@ -162,18 +162,18 @@ static udg_status fit_digits(work *w, udg_message *message) {
 static udg_status other_digits(work *w, int index, const spot *rest, double left[10],
                                udg_message *message) {
   udg_hub_fit *fit = &w->fit;
-  udg_look *look = fit->look;
+  udg_look *look = fit->at.look;
   const udg_reference *reference = look->scene.reference;
   const udg_date *date = &reference->dates[look->scene.date_index];
   int usable, place = fit->place[index], cells[UDG_PLACES_MAX];
-  udg_status status = udg_hub_fit_digit(fit, place, &usable, message);
+  udg_status status = udg_relit_patch_digit(&fit->at, place, &usable, message);
   alike(rest->cell, cells);
   udg_relit_sums others = sum_twice(w, index, rest->strength, cells);
   for (int d = 0; d < 10 && status == UDG_OK; d++) {
     left[d] = HUGE_VAL;
     if (!reference->has_digit[d] || d > date->places[place].digit - '0')
       continue;
-    status = udg_look_lay(look, place, (char)('0' + d), &fit->other, message);
+    status = udg_look_lay(look, place, (char)('0' + d), &fit->at.other, message);
     for (int n = 0; n < 9 && status == UDG_OK; n++) {
       udg_hub_second second = {.strength = rest->strength};
       udg_hub_fit_shift(fit, rest->cell, second.shift_mm);
@@ -190,7 +190,7 @@ static udg_status other_digits(work *w, int index, const spot *rest, double left
 
 /* An earlier hub has an earlier date; the first place where it could differ from the right. */
 static udg_status find_digit(work *w, udg_hub_finding *hub, double *least, udg_message *message) {
-  const udg_look *look = w->fit.look;
+  const udg_look *look = w->fit.at.look;
   const udg_date *date = &look->scene.reference->dates[look->scene.date_index];
   for (int k = w->fit.count - 1; k >= 0 && w->fit.place[k] >= date->place_count - 2; k--) {
     double left[10];
@@ -231,7 +231,7 @@ static udg_status look(work *w, udg_hub_finding *hub, udg_message *message) {
   if (fit->count >= 3)
     status = find_digit(w, hub, &least, message);
   hub->log_ratio = to_log_ratio(log_over(udg_relit_rest(&once), least), chance);
-  if (status == UDG_OK && fit->look->scene.reference->design_count > 0) {
+  if (status == UDG_OK && fit->at.look->scene.reference->design_count > 0) {
     int cells[UDG_PLACES_MAX];
     alike(best.cell, cells);
     udg_relit_sums twice = sum_twice(w, -1, best.strength, cells);

@@ -10,9 +10,6 @@
 static const double FINE = 28.0;
 /* Displacements looked at, digit heights; what is nearer can be the softness of an edge. */
 static const double LEAST = 0.05, MOST = 0.2;
-/* Half a digit's patch, and the field beside its strokes that is fitted, digit heights. */
-static const double REACH = 1.1, MARGIN = 0.3;
-static const double FAR_PX = 40.0;
 /* Heights of the second image as shares of the first. */
 static const double SECOND[UDG_HUB_STRENGTHS] = {0.35, 0.7};
 /* Softness: blur by photo, strike and wear, px of the patch; width of the shoulder over the
@@ -38,18 +35,17 @@ static double date_height(const udg_look *look) {
 
 udg_status udg_hub_fit_create(udg_look *look, udg_hub_fit *fit, udg_message *message) {
   const udg_settings *settings = &look->settings;
-  *fit = (udg_hub_fit){.look = look, .step_mm = date_height(look) / FINE};
+  *fit = (udg_hub_fit){.step_mm = date_height(look) / FINE};
   cells_make(&fit->cells);
-  udg_status status = udg_relit_create(settings, UDG_LOOK_PX_MAX, &fit->relit, message);
-  udg_plane *planes[] = {&fit->own, &fit->other, &fit->mask, &fit->height};
-  for (int k = 0; k < 4 && status == UDG_OK; k++)
-    status = udg_plane_create(settings, UDG_LOOK_PX_MAX, UDG_LOOK_PX_MAX, planes[k]);
+  udg_status status = udg_relit_patch_create(look, FINE, &fit->at, message);
+  if (status != UDG_OK)
+    return status;
   const udg_look_scene *scene = &look->scene;
   size_t size = sizeof(udg_relit_sums), cells = (size_t)fit->cells.count;
   size_t places = (size_t)scene->reference->dates[scene->date_index].place_count;
   fit->soft_sums = udg_memory_get(settings, UDG_HUB_SOFTS * UDG_PLACES_MAX, size);
   fit->twice = udg_memory_get(settings, UDG_HUB_STRENGTHS * places * cells, size);
-  if (status != UDG_OK || !fit->soft_sums || !fit->twice) {
+  if (!fit->soft_sums || !fit->twice) {
     udg_hub_fit_destroy(fit);
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the hub");
   }
@@ -57,74 +53,19 @@ udg_status udg_hub_fit_create(udg_look *look, udg_hub_fit *fit, udg_message *mes
 }
 
 void udg_hub_fit_destroy(udg_hub_fit *fit) {
-  const udg_settings *settings = &fit->look->settings;
-  udg_plane *planes[] = {&fit->own, &fit->other, &fit->mask, &fit->height};
-  for (int k = 0; k < 4; k++)
-    udg_plane_destroy(settings, planes[k]);
+  const udg_settings *settings = &fit->at.look->settings;
   udg_memory_drop(settings, fit->soft_sums);
   udg_memory_drop(settings, fit->twice);
-  udg_relit_destroy(fit->relit);
-  fit->relit = NULL;
-}
-
-/* Patch and mask of an outline: its pixels are those that no other outline is nearer to. */
-static udg_status open_outline(udg_hub_fit *fit, const udg_outline *outline,
-                               const udg_look_spot *spot, double turn_rad, double reach_mm,
-                               int *usable, udg_message *message) {
-  udg_look *look = fit->look;
-  udg_message quiet;
-  double fine = (0.5 * UDG_LOOK_PX_MAX - 1.0) / reach_mm, margin_mm = MARGIN * date_height(look);
-  fit->px_per_mm = fmin(FINE / date_height(look), fine);
-  udg_status status = udg_look_patch_make(look, spot, reach_mm, fit->px_per_mm, &quiet);
-  *usable = status == UDG_OK && look->patch.usable_share >= UDG_LOOK_USABLE_LEAST;
-  if (status == UDG_ERROR_ARGUMENT)
-    return UDG_OK;
-  if (status != UDG_OK)
-    return udg_fail(message, status, "no memory for the hub");
-  int size = look->patch.size;
-  udg_plane *planes[] = {&fit->own, &fit->other, &fit->mask, &fit->height};
-  for (int k = 0; k < 4; k++)
-    planes[k]->width = planes[k]->height = size;
-  status = udg_relief_distance_within(&look->settings, outline, fit->px_per_mm, turn_rad,
-                                      0.5 * size, 0.5 * size, FAR_PX, &fit->own, message);
-  float margin = (float)(-margin_mm * fit->px_per_mm);
-  for (int i = 0; i < size * size && status == UDG_OK; i++)
-    fit->mask.v[i] = look->patch.usable.v[i] > 0.0f && fit->own.v[i] > margin &&
-                             fit->own.v[i] >= look->patch.base.v[i] - 0.5f
-                         ? 1.0f
-                         : 0.0f;
-  return status;
-}
-
-udg_status udg_hub_fit_digit(udg_hub_fit *fit, int place, int *usable, udg_message *message) {
-  const udg_look_scene *scene = &fit->look->scene;
-  const udg_date *date = &scene->reference->dates[scene->date_index];
-  const udg_place *p = &date->places[place];
-  udg_look_spot spot = {.item = -1};
-  for (int axis = 0; axis < 2; axis++)
-    spot.at_mm[axis] = p->centre_mm[axis] + scene->registration->place_offset_mm[place][axis];
-  return open_outline(fit, &scene->reference->digits[p->digit - '0'], &spot,
-                      p->turn_rad + scene->registration->place_turn_rad[place],
-                      REACH * date->height_mm, usable, message);
-}
-
-udg_status udg_hub_fit_item(udg_hub_fit *fit, int item, int *usable, udg_message *message) {
-  const udg_design_item *it = &fit->look->scene.reference->design[item];
-  udg_look_spot spot = {.at_mm = {it->at_mm[0], it->at_mm[1]}, .item = item};
-  double reach = 0.0;
-  for (int axis = 0; axis < 2; axis++)
-    reach = fmax(reach, fmax(-it->outline.low[axis], it->outline.high[axis]));
-  return open_outline(fit, &it->outline, &spot, it->turn_rad,
-                      reach + MARGIN * date_height(fit->look), usable, message);
+  udg_relit_patch_destroy(&fit->at);
 }
 
 /* The first image, and over it the second one displaced by whole pixels. */
 static void build(udg_hub_fit *fit, const udg_hub_second *second, const udg_plane *distance,
                   double bevel_px) {
-  const udg_plane *first = &fit->look->patch.base;
+  const udg_plane *first = &fit->at.look->patch.base;
   int size = first->width, twice = second->strength >= 0;
-  int dx = (int)lround(second->shift_mm[0] * fit->px_per_mm);
-  int dy = (int)lround(second->shift_mm[1] * fit->px_per_mm);
+  int dx = (int)lround(second->shift_mm[0] * fit->at.px_per_mm);
+  int dy = (int)lround(second->shift_mm[1] * fit->at.px_per_mm);
   double share = twice ? SECOND[second->strength] : 0.0;
   for (int y = 0; y < size; y++)
     for (int x = 0; x < size; x++) {
@@ -137,36 +78,28 @@ static void build(udg_hub_fit *fit, const udg_hub_second *second, const udg_plan
         double d = (double)distance->v[(size_t)v * (size_t)size + (size_t)u];
         h = fmax(h, share * udg_relief_profile(d, bevel_px));
       }
-      fit->height.v[i] = (float)h;
+      fit->at.height.v[i] = (float)h;
     }
 }
 
 void udg_hub_fit_take(udg_hub_fit *fit, const udg_hub_second *second, int other, int soft,
                       udg_relit_sums *sums) {
-  const udg_look *look = fit->look;
-  const udg_reference *reference = look->scene.reference;
-  double bevel_px = reference->bevel_mm * fit->px_per_mm, finer = fit->px_per_mm * fit->step_mm;
-  const udg_relit_view view = {.grey = &look->patch.grey,
-                               .mask = &fit->mask,
-                               .bevel_px = bevel_px,
-                               .relief_px = reference->relief_mm * fit->px_per_mm,
-                               .blur_px = BLUR_PX[soft % UDG_HUB_BLURS] * finer,
-                               .azimuth_rad = look->scene.light->azimuth_rad};
-  build(fit, second, other ? &fit->other : &look->patch.base,
+  const udg_look *look = fit->at.look;
+  double bevel_px = look->scene.reference->bevel_mm * fit->at.px_per_mm;
+  build(fit, second, other ? &fit->at.other : &look->patch.base,
         BEVEL[soft / UDG_HUB_BLURS] * bevel_px);
-  udg_relit_take(fit->relit, &view, &fit->height, sums);
+  udg_relit_patch_take(&fit->at, BLUR_PX[soft % UDG_HUB_BLURS], sums);
 }
 
-udg_status udg_hub_fit_softs(udg_hub_fit *fit, const udg_hub_second *second,
-                             udg_message *message) {
-  const udg_look_scene *scene = &fit->look->scene;
+udg_status udg_hub_fit_softs(udg_hub_fit *fit, const udg_hub_second *second, udg_message *message) {
+  const udg_look_scene *scene = &fit->at.look->scene;
   const udg_date *date = &scene->reference->dates[scene->date_index];
   fit->count = 0;
   for (int p = 0; p < date->place_count; p++) {
     int usable;
-    if (udg_stop_wanted(&fit->look->settings))
+    if (udg_stop_wanted(&fit->at.look->settings))
       return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled while looking at the hub");
-    udg_status status = udg_hub_fit_digit(fit, p, &usable, message);
+    udg_status status = udg_relit_patch_digit(&fit->at, p, &usable, message);
     if (status != UDG_OK)
       return status;
     if (!usable)
@@ -196,9 +129,9 @@ double udg_hub_fit_softest(const udg_hub_fit *fit, int *soft) {
 udg_status udg_hub_fit_table(udg_hub_fit *fit, udg_message *message) {
   for (int k = 0; k < fit->count; k++) {
     int usable;
-    if (udg_stop_wanted(&fit->look->settings))
+    if (udg_stop_wanted(&fit->at.look->settings))
       return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled while looking at the hub");
-    udg_status status = udg_hub_fit_digit(fit, fit->place[k], &usable, message);
+    udg_status status = udg_relit_patch_digit(&fit->at, fit->place[k], &usable, message);
     if (status != UDG_OK)
       return status;
     for (int t = 0; t < UDG_HUB_STRENGTHS; t++)

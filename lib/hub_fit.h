@@ -3,8 +3,7 @@
 #ifndef UDG_HUB_FIT_H
 #define UDG_HUB_FIT_H
 
-#include "marker_look.h"
-#include "relit.h"
+#include "relit_patch.h"
 
 enum {
   UDG_HUB_CELLS_MAX = 140,
@@ -27,10 +26,7 @@ typedef struct udg_hub_second {
 } udg_hub_second;
 
 typedef struct udg_hub_fit {
-  udg_look *look;
-  udg_relit *relit;
-  udg_plane own, other, mask, height; /* of the patch that is open */
-  double px_per_mm;
+  udg_relit_patch at;
   double step_mm; /* between cells */
   udg_hub_cells cells;
   int count; /* digits that can be looked at */
@@ -43,12 +39,8 @@ typedef struct udg_hub_fit {
 udg_status udg_hub_fit_create(udg_look *look, udg_hub_fit *fit, udg_message *message);
 void udg_hub_fit_destroy(udg_hub_fit *fit);
 
-/* Opens the patch of a digit, or of an item of the design; `usable` 0 when too little of it
- * can be seen. */
-udg_status udg_hub_fit_digit(udg_hub_fit *fit, int place, int *usable, udg_message *message);
-udg_status udg_hub_fit_item(udg_hub_fit *fit, int item, int *usable, udg_message *message);
 /* Sums of what is open, its relief set twice as `second` says; with `other`, the second image
- * is of the distances in fit->other, else of what is known to be there. */
+ * is of the distances in fit->at.other, else of what is known to be there. */
 void udg_hub_fit_take(udg_hub_fit *fit, const udg_hub_second *second, int other, int soft,
                       udg_relit_sums *sums);
 

@@ -38,13 +38,13 @@ static void displaced(const double shift_mm[2], double turn, const double at_mm[
 
 static udg_status take_letters(udg_hub_fit *fit, const double shift_mm[2], int strength,
                                letters *all, udg_message *message) {
-  const udg_reference *reference = fit->look->scene.reference;
+  const udg_reference *reference = fit->at.look->scene.reference;
   const udg_hub_second none = {.strength = -1};
   for (size_t i = 0; i < reference->design_count && all->count < LETTERS_MAX; i++) {
     int usable;
-    if (udg_stop_wanted(&fit->look->settings))
+    if (udg_stop_wanted(&fit->at.look->settings))
       return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled while looking at the hub");
-    udg_status status = udg_hub_fit_item(fit, (int)i, &usable, message);
+    udg_status status = udg_relit_patch_item(&fit->at, (int)i, &usable, message);
     if (status != UDG_OK)
       return status;
     if (!usable)
@@ -109,7 +109,7 @@ static void weigh(const letters *all, const udg_relit_sums *digits, udg_hub_find
 
 udg_status udg_hub_legend(udg_hub_fit *fit, const udg_relit_sums *digits, int strength,
                           udg_hub_finding *hub, udg_message *message) {
-  const udg_settings *settings = &fit->look->settings;
+  const udg_settings *settings = &fit->at.look->settings;
   letters *all = udg_memory_get(settings, 1, sizeof *all);
   if (!all)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the hub's letters");

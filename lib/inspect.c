@@ -208,7 +208,7 @@ static void cut_short(const udg_inspector *inspector, udg_result *result) {
     undecided(result, "it takes more memory than is set for one inspection (max_work_bytes %llu)",
               (unsigned long long)host->max_work_bytes);
   udg_result_limit(result, "the inspection was cut short by a limit of the settings");
-  result->marker_count = result->die_count = 0;
+  result->marker_count = result->die_count = result->strike_count = 0;
 }
 
 static udg_status inspect_within_limits(udg_inspector *inspector, const udg_image *image, int coin,

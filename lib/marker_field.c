@@ -22,9 +22,9 @@ udg_status udg_look_create(const udg_settings *settings, udg_look **look, udg_me
                          &made->patch.grey, &made->mark};
   udg_status status = UDG_OK;
   for (int k = 0; k < 5 && status == UDG_OK; k++)
-    status = udg_plane_create(settings, UDG_LOOK_PX_MAX, UDG_LOOK_PX_MAX, planes[k]);
+    status = udg_plane_create(settings, UDG_LOOK_SIDE_MAX, UDG_LOOK_SIDE_MAX, planes[k]);
   for (int k = 0; k < 8 && status == UDG_OK; k++)
-    status = udg_plane_create(settings, UDG_LOOK_PX_MAX, UDG_LOOK_PX_MAX, &made->scratch[k]);
+    status = udg_plane_create(settings, UDG_LOOK_SIDE_MAX, UDG_LOOK_SIDE_MAX, &made->scratch[k]);
   if (status != UDG_OK) {
     udg_look_destroy(made);
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for markers");

@@ -15,7 +15,11 @@
 #include "light.h"
 #include "marker.h"
 
-enum { UDG_LOOK_PX_MAX = 64, UDG_LOOK_DECOYS_MAX = 64 };
+enum {
+  UDG_LOOK_PX_MAX = 64,    /* side of a marker's patch */
+  UDG_LOOK_SIDE_MAX = 112, /* of any patch */
+  UDG_LOOK_DECOYS_MAX = 64
+};
 
 /* What the stages before found in this photo. */
 typedef struct udg_look_scene {
@@ -54,7 +58,7 @@ typedef struct udg_look {
   const udg_ellipse *rim; /* NULL: a close-up */
   double far_error_mm;    /* how well the coin's far side is placed */
   udg_look_patch patch;
-  udg_plane scratch[8]; /* UDG_LOOK_PX_MAX squared, cut to `size` */
+  udg_plane scratch[8]; /* UDG_LOOK_SIDE_MAX squared, cut to `size` */
   udg_plane mark;       /* T, size of the patch */
   int dry_foot;         /* beyond the foot, edges of all directions look alike */
   int bare;             /* edges alone are drawn, without the light that relief keeps away */

@@ -12,7 +12,7 @@ static const double LEAST_SD = 0.5;
 /* With less of it in the photo nothing is said. */
 static const double USABLE_LEAST = 0.6;
 
-enum { PIXELS_MAX = UDG_LOOK_PX_MAX * UDG_LOOK_PX_MAX };
+enum { PIXELS_MAX = UDG_LOOK_SIDE_MAX * UDG_LOOK_SIDE_MAX };
 
 double udg_look_spread(const udg_plane *residual, const udg_plane *usable, float *scratch) {
   int n = 0;

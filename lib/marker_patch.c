@@ -180,7 +180,7 @@ udg_status udg_look_patch_make(udg_look *look, const udg_look_spot *spot, double
   const udg_look_scene *scene = &look->scene;
   udg_look_patch *patch = &look->patch;
   int size = 2 * (int)floor(reach_mm * px_per_mm) + 1;
-  patch->size = size < 9 ? 9 : size > UDG_LOOK_PX_MAX - 1 ? UDG_LOOK_PX_MAX - 1 : size;
+  patch->size = size < 9 ? 9 : size > UDG_LOOK_SIDE_MAX - 1 ? UDG_LOOK_SIDE_MAX - 1 : size;
   patch->px_per_mm = px_per_mm;
   patch->spot = *spot;
   udg_plane *planes[] = {&patch->residual, &patch->usable, &patch->base, &patch->grey};

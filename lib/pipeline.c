@@ -8,6 +8,7 @@
 #include "fragment.h"
 #include "hub.h"
 #include "image_internal.h"
+#include "strike.h"
 
 static int knows_a_face(const udg_reference *reference) {
   for (size_t i = 0; i < reference->appearance_count; i++)
@@ -486,8 +487,9 @@ udg_status udg_pipeline_markers(udg_inspector *inspector, size_t date_index, udg
   const udg_reference *reference = inspector->reference;
   const udg_date_work *work = &inspector->dates[date_index];
   int in_hub = udg_hub_has(reference, date_index);
+  int strike = udg_strike_wanted(reference, date_index);
   udg_status status = UDG_OK;
-  if (reference->marker_count == 0 && !in_hub)
+  if (reference->marker_count == 0 && !in_hub && !strike)
     return UDG_OK;
   if (!inspector->look)
     status = udg_look_create(&inspector->settings, &inspector->look, message);
@@ -499,5 +501,9 @@ udg_status udg_pipeline_markers(udg_inspector *inspector, size_t date_index, udg
     udg_hub_name(reference, result);
   if (status == UDG_OK)
     status = udg_markers_check(inspector->look, &scene, work->score, result, message);
+  if (status == UDG_OK && strike)
+    status = udg_strike_look(inspector->look, &scene, result, message);
+  if (status == UDG_OK && strike)
+    udg_strike_words(reference, date_index, result);
   return status;
 }

@@ -17,6 +17,7 @@ enum {
 };
 _Static_assert(WIDTH <= STRIDE, "a pixel's row is too long");
 
+static const double SOFT_LEVELS = 15.0;
 /* Keeps a column that no edge shows at zero. */
 static const double RIDGE = 1e-6;
 /* Spread of what keeps light out of crevices, bevels. */
@@ -130,35 +131,36 @@ static void fill_row(const udg_relit *relit, const udg_relit_view *view, int x, 
   float yy = at(h, x, y + 1) + at(h, x, y - 1) - 2.0f * here;
   float xy = 0.25f * (at(h, x + 1, y + 1) + at(h, x - 1, y - 1) - at(h, x + 1, y - 1) -
                       at(h, x - 1, y + 1));
-  const float values[WIDTH] = {1.0f,
-                               u,
-                               v,
-                               u * u,
-                               u * v,
-                               v * v,
-                               p,
-                               q,
-                               s,
-                               p * p - q * q,
-                               2.0f * p * q,
-                               here,
-                               p * s,
-                               q * s,
-                               p * (p * p - 3.0f * q * q),
-                               q * (3.0f * p * p - q * q),
-                               p * s * s,
-                               q * s * s,
-                               s * (p * p - q * q),
-                               2.0f * p * q * s,
-                               s * s,
-                               relit->wide.v[i] - here,
-                               fmaxf(0.0f, relit->wide.v[i] - here),
-                               to * xx,
-                               to * xy,
-                               to * yy,
-                               relit->shadow[0].v[i],
-                               relit->shadow[1].v[i],
-                               view->grey->v[i] - 128.0f};
+  const float values[WIDTH] = {
+      1.0f,
+      u,
+      v,
+      u * u,
+      u * v,
+      v * v,
+      p,
+      q,
+      s,
+      p * p - q * q,
+      2.0f * p * q,
+      here,
+      p * s,
+      q * s,
+      p * (p * p - 3.0f * q * q),
+      q * (3.0f * p * p - q * q),
+      p * s * s,
+      q * s * s,
+      s * (p * p - q * q),
+      2.0f * p * q * s,
+      s * s,
+      relit->wide.v[i] - here,
+      fmaxf(0.0f, relit->wide.v[i] - here),
+      to * xx,
+      to * xy,
+      to * yy,
+      relit->shadow[0].v[i],
+      relit->shadow[1].v[i],
+      (float)(SOFT_LEVELS * asinh(((double)view->grey->v[i] - view->level) / SOFT_LEVELS))};
   memcpy(row, values, sizeof values);
   for (int k = WIDTH; k < STRIDE; k++)
     row[k] = 0.0f;

@@ -35,6 +35,7 @@ void udg_relit_destroy(udg_relit *relit);
 /* What the relief is seen by. */
 typedef struct udg_relit_view {
   const udg_plane *grey; /* levels */
+  double level;          /* of the field: what lies far from it counts by its logarithm */
   const udg_plane *mask; /* pixels of the thing that can be used have more than 0 */
   double bevel_px;       /* width of a full shoulder */
   double relief_px;      /* its height */

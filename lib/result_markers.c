@@ -61,6 +61,16 @@ static void write_hub(udg_json_writer *writer, const udg_result *result) {
   udg_json_write_close(writer, '}');
 }
 
+static void write_strike(udg_json_writer *writer, const udg_strike_finding *f) {
+  udg_json_write_open(writer, NULL, '{');
+  udg_json_write_string(writer, "region", f->region, sizeof f->region);
+  udg_json_write_string(writer, "answer", udg_strike_answer_text(f->answer), SIZE_MAX);
+  udg_json_write_number(writer, "full", f->full);
+  udg_json_write_numbers(writer, "full_interval", f->full_interval, 2);
+  udg_json_write_number(writer, "things", f->things);
+  udg_json_write_close(writer, '}');
+}
+
 static int within(int count, int most) {
   return count > most ? most : count;
 }
@@ -75,4 +85,12 @@ void udg_result_write_markers(udg_json_writer *writer, const udg_result *result)
     write_die(writer, &result->dies[i]);
   udg_json_write_close(writer, ']');
   write_hub(writer, result);
+  udg_json_write_open(writer, "strike", '[');
+  for (int i = 0; i < within(result->strike_count, UDG_STRIKES_MAX); i++)
+    write_strike(writer, &result->strikes[i]);
+  udg_json_write_close(writer, ']');
+  if (result->strike_count > 0) {
+    udg_json_write_number(writer, "wear", result->wear);
+    udg_json_write_numbers(writer, "wear_interval", result->wear_interval, 2);
+  }
 }

@@ -27,4 +27,8 @@ void made_displace(ti_scene *scene, double heights);
 void made_hub_look(made_markers *k, const ti_scene *scene, const udg_plane *grey, ti_rng *rng,
                    udg_hub_finding *hub);
 
+/* How full the coin is struck, at the true pose off by a little. */
+void made_strike_look(made_markers *k, const ti_scene *scene, const udg_plane *grey, ti_rng *rng,
+                      udg_result *result);
+
 #endif

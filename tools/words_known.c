@@ -39,6 +39,25 @@ static void list_markers(const udg_result *r, const udg_die_finding *die, char *
     text[used - 1] = '.';
 }
 
+/* "the date full (0.9, likely 0.7 to 1.0); legend weak (...)". */
+static void print_strike(FILE *out, const udg_result *r, int columns) {
+  char text[TEXT_BYTES] = "";
+  for (int i = 0; i < r->strike_count && i < UDG_STRIKES_MAX; i++) {
+    const udg_strike_finding *f = &r->strikes[i];
+    size_t used = strlen(text);
+    snprintf(text + used, sizeof text - used, "%s%s: %s", i ? "; " : "", f->region,
+             f->things == 0                        ? "not in the photo"
+             : f->answer == UDG_STRIKE_CANNOT_TELL ? "cannot tell"
+                                                   : udg_strike_answer_text(f->answer));
+    used = strlen(text);
+    if (f->answer != UDG_STRIKE_CANNOT_TELL)
+      snprintf(text + used, sizeof text - used, " (%.1f of the die filled, likely %.1f to %.1f)",
+               f->full, f->full_interval[0], f->full_interval[1]);
+  }
+  if (r->strike_count > 0)
+    words_paragraph(out, "Strike", text, columns);
+}
+
 void words_known(FILE *out, const udg_result *r, int columns) {
   for (int i = 0; i < r->die_count; i++) {
     const udg_die_finding *die = &r->dies[i];
@@ -55,6 +74,7 @@ void words_known(FILE *out, const udg_result *r, int columns) {
     }
     words_paragraph(out, "Known die", text, columns);
   }
+  print_strike(out, r, columns);
 }
 
 static int by_die_and_state(const void *a, const void *b) {

@@ -22,6 +22,7 @@ enum {
   UDG_STAGES_MAX = 12,
   UDG_MARKERS_MAX = 32, /* of all known dies of a date together */
   UDG_DIES_MAX = 12,
+  UDG_STRIKES_MAX = 8, /* regions */
   UDG_ID_BYTES = 64
 };
 
@@ -133,6 +134,24 @@ typedef struct udg_hub_finding {
   double legend_log_ratio;
 } udg_hub_finding;
 
+typedef enum udg_strike_answer {
+  UDG_STRIKE_CANNOT_TELL = 0,
+  UDG_STRIKE_FULL = 1,
+  UDG_STRIKE_WEAK = 2
+} udg_strike_answer;
+
+/* "full", "weak", "cannot tell". Static storage. */
+UDG_API const char *udg_strike_answer_text(udg_strike_answer answer);
+
+/* How full a part of the coin is struck, wear left aside. */
+typedef struct udg_strike_finding {
+  char region[32];         /* "date", or a region of the reference's design */
+  int things;              /* digits or letters of it that were looked at */
+  double full;             /* share of the die's depth that the metal filled, 0-1 */
+  double full_interval[2]; /* 90 % */
+  udg_strike_answer answer;
+} udg_strike_finding;
+
 typedef struct udg_adequacy {
   double digit_height_px;
   double noise;         /* standard deviation, grey levels of 255 */
@@ -188,6 +207,10 @@ typedef struct udg_result {
   udg_hub_finding hub;
   double coin_to_photo[9]; /* as date_to_photo, for places far from the date: steadied by the rim
                               where there is one; all 0 when no date was found */
+  int strike_count; /* the date first; 0: neither known die nor named region asks for it */
+  udg_strike_finding strikes[UDG_STRIKES_MAX];
+  double wear; /* 0 none to 1, as far as the relief's edges tell; with strikes only */
+  double wear_interval[2]; /* 90 % */
 } udg_result;
 
 /* One JSON object (docs/results-format.md), no line break inside, terminated.

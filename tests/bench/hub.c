@@ -15,8 +15,8 @@
 
 #include <cmocka.h>
 
-#include "make.h"
 #include "made_markers.h"
+#include "make.h"
 #include "stats.h"
 
 enum { KEPT = 2000 };
