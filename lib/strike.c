@@ -34,9 +34,9 @@ static const double UNFILLED_FROM = 0.35, WORN_SOFT = 0.2;
 static const double WEAR_CUT = 0.5, WEAR_BLUR = 0.3;
 /* Misfit comes in patches: so many pixels of it tell as much as one would by itself. By drawn
  * coins, so that 90 % intervals hold 90 % of the truths. */
-static const double PIXELS_ALIKE = 15.0;
+static const double PIXELS_ALIKE = 20.0;
 /* From which share on a strike is full, and the chance that is asked for to say either. */
-static const double FULL_FROM = 0.8, SURE = 0.9;
+static const double FULL_FROM = 0.8, SURE = 0.95;
 
 /* Log odds of a digit from which on its die counts as seen. */
 static const double DIE_SEEN = 1.5;
@@ -172,6 +172,8 @@ static void sum_up(const double *chance, const double *value, int n, double *mea
       interval[1] = value[i];
     below += chance[i];
   }
+  interval[0] = fmin(interval[0], *mean); /* of few values both ends can be the same */
+  interval[1] = fmax(interval[1], *mean);
 }
 
 static void normalise(double *logs, int n) {

@@ -178,6 +178,10 @@ typedef struct outcome {
   int seen, false_seen, denied, false_denied;
 } outcome;
 
+/* By kind of marker, of the last draw_coins(). */
+enum { KINDS = UDG_MARKER_MISSING + 1 };
+static outcome of_kind[KINDS];
+
 static int has(const ti_scene *scene, const udg_marker_finding *f) {
   for (size_t i = 0; i < m.reference->marker_count && i < 64; i++) {
     const udg_marker *marker = &m.reference->markers[i];
@@ -217,6 +221,7 @@ static void draw_coins(int coins, double low_px, double high_px, uint64_t seed, 
                        unsigned *kinds_seen) {
   static udg_result result;
   ti_options options;
+  memset(of_kind, 0, sizeof of_kind);
   ti_options_defaults(&options);
   options.whole = 1;
   options.markers = TI_MARKERS_HALF;
@@ -236,6 +241,7 @@ static void draw_coins(int coins, double low_px, double high_px, uint64_t seed, 
       int there = has(&scene, finding);
       assert_true(finding->in_view);
       count(o, there, finding);
+      count(&of_kind[finding->kind], there, finding);
       if (there && finding->answer == UDG_MARKER_PRESENT)
         *kinds_seen |= 1u << finding->kind;
     }
@@ -257,6 +263,60 @@ static void every_kind_is_told_on_drawn_coins(void **state) {
   assert_int_equal(kinds, 0xff); /* all eight */
 }
 
+/* At 10 px a millimetre the spot is 4 px across, the dash and the cut 3 to 4 px wide. */
+static void every_kind_is_told_at_four_pixels(void **state) {
+  (void)state;
+  static outcome o;
+  unsigned kinds = 0;
+  draw_coins(14, 226, 236, 31, &o, &kinds);
+  assert_true(auc_of(&o) >= 0.9);
+  assert_true(o.false_seen <= 1);
+  assert_true(o.false_denied <= 3);
+  assert_true(o.seen >= 0.5 * (double)o.with_count);
+  for (int kind = 0; kind < KINDS; kind++)
+    if (auc_of(&of_kind[kind]) < 0.7)
+      fail_msg("kind %d: AUC %.2f", kind, auc_of(&of_kind[kind]));
+}
+
+/* Close-ups show what lies near the date; what does not is said to be out of view. */
+static void close_ups_tell_what_is_in_view(void **state) {
+  (void)state;
+  static udg_result result;
+  static outcome o;
+  int out_of_view = 0;
+  ti_options options;
+  ti_options_defaults(&options);
+  options.date_fixed = 0;
+  options.class_fixed = TI_CLEAN;
+  options.markers = TI_MARKERS_HALF;
+  options.frame = 1;
+  options.digit_px[0] = 50;
+  options.digit_px[1] = 80;
+  made_markers *k = made_markers_open(&m, 0);
+  for (int i = 0; i < 16; i++) {
+    ti_scene scene;
+    udg_plane grey = {0};
+    ti_rng rng = ti_rng_create(51, (uint64_t)i, 77);
+    made_draw(&m, &options, 51, i, &scene, &grey);
+    made_markers_look(k, &scene, &grey, &rng, &result);
+    for (int f = 0; f < result.marker_count; f++) {
+      const udg_marker_finding *finding = &result.markers[f];
+      out_of_view += !finding->in_view;
+      if (finding->in_view)
+        count(&o, has(&scene, finding), finding);
+      else
+        assert_true(finding->answer == UDG_MARKER_CANNOT_TELL && finding->log_ratio == 0);
+    }
+    udg_plane_destroy(&m.settings, &grey);
+  }
+  made_markers_close(k);
+  assert_true(o.with_count >= 10 && o.without_count >= 10 && out_of_view > 0);
+  assert_true(auc_of(&o) >= 0.95);
+  assert_true(o.seen >= 0.8 * (double)o.with_count);
+  assert_true(o.false_seen <= 1);
+  assert_true(o.false_denied <= 1);
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(scores_are_weighed_by_their_decoys),
@@ -264,6 +324,8 @@ int main(void) {
       cmocka_unit_test(words_tell_confirmation_and_doubt),
       cmocka_unit_test(rim_steadies_the_far_side),
       cmocka_unit_test(every_kind_is_told_on_drawn_coins),
+      cmocka_unit_test(every_kind_is_told_at_four_pixels),
+      cmocka_unit_test(close_ups_tell_what_is_in_view),
   };
   return cmocka_run_group_tests(tests, open_reference, close_reference);
 }

@@ -332,6 +332,36 @@ static void verdicts_have_their_words(void **state) {
   assert_string_equal(udg_verdict_text((udg_verdict)99), "undecided");
 }
 
+static void strikes_are_written(void **state) {
+  (void)state;
+  udg_result r = sample();
+  json_t *root = written(&r, "a.jpg");
+  assert_int_equal(json_array_size(json_object_get(root, "strike")), 0);
+  assert_null(json_object_get(root, "wear")); /* nobody looked */
+  json_decref(root);
+  r.strike_count = 2;
+  r.strikes[0] = (udg_strike_finding){.region = "date",
+                                      .things = 4,
+                                      .full = 0.875,
+                                      .full_interval = {0.7, 1},
+                                      .answer = UDG_STRIKE_FULL};
+  r.strikes[1] = (udg_strike_finding){.region = "legend", .full_interval = {0.4, 1}};
+  r.wear = 0.25;
+  r.wear_interval[1] = 0.5;
+  root = written(&r, "a.jpg");
+  json_t *strike = json_object_get(root, "strike"), *date = json_array_get(strike, 0);
+  assert_int_equal(json_array_size(strike), 2);
+  assert_string_equal(text_at(date, "region"), "date");
+  assert_string_equal(text_at(date, "answer"), "full");
+  check_number(date, "full", 0.875);
+  check_number(date, "things", 4);
+  check_numbers(json_object_get(date, "full_interval"), r.strikes[0].full_interval, 2);
+  assert_string_equal(text_at(json_array_get(strike, 1), "answer"), "cannot tell");
+  check_number(root, "wear", 0.25);
+  check_numbers(json_object_get(root, "wear_interval"), r.wear_interval, 2);
+  json_decref(root);
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test_setup_teardown(every_field_comes_back, set_up, tear_down),
@@ -343,6 +373,7 @@ int main(void) {
       cmocka_unit_test_setup_teardown(errors_are_objects_too, set_up, tear_down),
       cmocka_unit_test_setup_teardown(arguments_and_memory, set_up, tear_down),
       cmocka_unit_test_setup_teardown(verdicts_have_their_words, set_up, tear_down),
+      cmocka_unit_test_setup_teardown(strikes_are_written, set_up, tear_down),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

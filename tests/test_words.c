@@ -13,6 +13,7 @@
 #include <cmocka.h>
 
 #include "words.h"
+#include "words_known.h"
 
 /* 60 px a mm, digits 96 px: 1.6 mm high. */
 static udg_result make_result(udg_verdict verdict) {
@@ -300,6 +301,48 @@ static void lines_keep_within_the_width(void **state) {
   }
 }
 
+/* Known dies and the strike: what of them is said, and how. */
+static void strikes_are_told_by_region(void **state) {
+  (void)state;
+  udg_result r = make_result(UDG_VERDICT_PLAIN);
+  char *text = NULL;
+  size_t bytes = 0;
+  r.strike_count = 3;
+  r.strikes[0] = (udg_strike_finding){.region = "date",
+                                      .things = 4,
+                                      .full = 0.93,
+                                      .full_interval = {0.85, 1},
+                                      .answer = UDG_STRIKE_FULL};
+  r.strikes[1] = (udg_strike_finding){.region = "wreath", .things = 2};
+  r.strikes[2] = (udg_strike_finding){.region = "legend"};
+  FILE *out = open_memstream(&text, &bytes);
+  words_print(out, "a.jpg", &r, 200);
+  fclose(out);
+  assert_non_null(strstr(text, "date: full (0.9 of the die filled, likely 0.8 to 1.0); "
+                               "wreath: cannot tell; legend: not in the photo"));
+  free(text);
+}
+
+/* Coins of one die, early to late; where intervals overlap the order is a guess. */
+static void coins_of_a_die_are_put_in_order(void **state) {
+  (void)state;
+  words_state states[] = {
+      {.die = "1843-over-2", .photo = "late.jpg", .state = 0.9, .low = 0.8, .high = 1},
+      {.die = "1862-over-1", .photo = "alone.jpg", .state = 0.1, .low = 0, .high = 0.3},
+      {.die = "1843-over-2", .photo = "early.jpg", .state = 0.1, .low = 0, .high = 0.3},
+      {.die = "1843-over-2", .photo = "next.jpg", .state = 0.2, .low = 0.05, .high = 0.45}};
+  char *text = NULL;
+  size_t bytes = 0;
+  FILE *out = open_memstream(&text, &bytes);
+  words_order(out, states, 4, 400);
+  fclose(out);
+  assert_non_null(strstr(text, "die 1843-over-2, early to late: early.jpg (0.10, 0.00 to 0.30) "
+                               "perhaps before next.jpg (0.20, 0.05 to 0.45) before late.jpg "
+                               "(0.90, 0.80 to 1.00)"));
+  assert_null(strstr(text, "alone.jpg")); /* one coin has no order */
+  free(text);
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(a_trace_is_told_with_place_digit_and_doubt),
@@ -313,6 +356,8 @@ int main(void) {
       cmocka_unit_test(directions_go_all_round),
       cmocka_unit_test(chances_are_rounded_not_dressed_up),
       cmocka_unit_test(height_follows_turn_and_perspective),
+      cmocka_unit_test(strikes_are_told_by_region),
+      cmocka_unit_test(coins_of_a_die_are_put_in_order),
       cmocka_unit_test(lines_keep_within_the_width)};
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

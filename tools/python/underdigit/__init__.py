@@ -9,7 +9,8 @@ from ._abi import LearnFate, LearnTrust, MarkerAnswer, MarkerKind, State, Status
 from ._learning import Learned, Learner, LearnedPhoto, Outliner
 from ._library import UnderdigitError
 from ._objects import Image, Inspector, Reference
-from ._results import (Adequacy, Coins, Die, Finding, Hub, Marker, Place, Result, SameCoin, View)
+from ._results import (Adequacy, Coins, Die, Finding, Hub, Marker, Place, Result, SameCoin,
+                       Strike, View)
 
 __all__ = ["Adequacy", "Coins", "Die", "Finding", "Hub", "Image", "Inspector", "LearnFate",
            "LearnTrust", "Learned", "LearnedPhoto", "Learner", "Marker", "MarkerAnswer", "MarkerKind",

@@ -132,6 +132,23 @@ class Hub:  # pylint: disable=too-many-instance-attributes
 
 
 @dataclass(frozen=True)
+class Strike:
+    """How full a part of the coin is struck, wear left aside."""
+
+    region: str
+    answer: str
+    full: float
+    full_interval: Pair
+    things: int
+
+    @classmethod
+    def _of(cls, raw: Any) -> "Strike":
+        return cls(region=_text(raw.region),
+                   answer=("cannot tell", "full", "weak")[raw.answer], full=raw.full,
+                   full_interval=_pair(raw.full_interval), things=raw.things)
+
+
+@dataclass(frozen=True)
 class Result:  # pylint: disable=too-many-instance-attributes
     """The verdict on one photo and what it rests on."""
 
@@ -158,6 +175,9 @@ class Result:  # pylint: disable=too-many-instance-attributes
     markers: Tuple[Marker, ...]
     dies: Tuple[Die, ...]
     hub: Optional[Hub]
+    strikes: Tuple[Strike, ...]
+    wear: float
+    wear_interval: Pair
     coin_index: int
     coin_count: int
     coin_centre_px: Pair
@@ -190,6 +210,8 @@ class Result:  # pylint: disable=too-many-instance-attributes
             markers=tuple(Marker._of(raw.markers[i]) for i in range(raw.marker_count)),
             dies=tuple(Die._of(raw.dies[i]) for i in range(raw.die_count)),
             hub=Hub._of(raw.hub) if raw.hub.applies else None,
+            strikes=tuple(Strike._of(raw.strikes[i]) for i in range(raw.strike_count)),
+            wear=raw.wear, wear_interval=_pair(raw.wear_interval),
             coin_index=raw.coin_index, coin_count=raw.coin_count,
             coin_centre_px=_pair(raw.coin_centre_px),
             coin_diameter_px=_pair(raw.coin_diameter_px), coin_diameter_mm=raw.coin_diameter_mm,
