@@ -105,7 +105,7 @@ class Fields(unittest.TestCase):
     """Every field of the C structs comes out, each in its own place."""
 
     COUNTS = {"reason_count", "limit_count", "other_count", "place_count", "marker_count",
-              "die_count", "stage_count", "applies"}
+              "die_count", "stage_count", "strike_count", "applies"}
     ENUMS = {"verdict", "kind", "state", "answer", "fate", "trust"}
 
     def setUp(self):
@@ -260,6 +260,8 @@ class Objects(unittest.TestCase):
                 answer == ud.MarkerAnswer.PRESENT for answer in told.values()))
             self.assertLess(result.hub.log_ratio, 0)  # the hub was set once
             self.assertEqual(result.coin_to_photo.shape, (3, 3))
+            self.assertEqual(result.strikes[0].region, "date")
+            self.assertIn(result.strikes[0].answer, list(ud.StrikeAnswer))
 
     def test_photos_of_one_coin_are_joined(self):
         with load() as reference, ud.Inspector(reference, **SETTINGS) as inspector:

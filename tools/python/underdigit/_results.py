@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import _abi
-from ._abi import MarkerAnswer, MarkerKind, State, Verdict
+from ._abi import MarkerAnswer, MarkerKind, State, StrikeAnswer, Verdict
 
 Pair = Tuple[float, float]
 
@@ -136,7 +136,7 @@ class Strike:
     """How full a part of the coin is struck, wear left aside."""
 
     region: str
-    answer: str
+    answer: StrikeAnswer
     full: float
     full_interval: Pair
     things: int
@@ -144,7 +144,7 @@ class Strike:
     @classmethod
     def _of(cls, raw: Any) -> "Strike":
         return cls(region=_text(raw.region),
-                   answer=("cannot tell", "full", "weak")[raw.answer], full=raw.full,
+                   answer=StrikeAnswer(raw.answer), full=raw.full,
                    full_interval=_pair(raw.full_interval), things=raw.things)
 
 
