@@ -17,6 +17,7 @@ enum {
 };
 _Static_assert(WIDTH <= STRIDE, "a pixel's row is too long");
 
+/* Levels from which on a difference to the field counts by its logarithm. */
 static const double SOFT_LEVELS = 15.0;
 /* Keeps a column that no edge shows at zero. */
 static const double RIDGE = 1e-6;

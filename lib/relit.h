@@ -2,13 +2,13 @@
 /* How well a supposed relief explains a photo, whatever its light.
  *
  * Over the pixels of one thing (a digit, a letter)
- *   I = sum_k a_k c_k + ground of second order
+ *   g = sum_k a_k c_k + ground of second order,   g = 15 asinh((I - field) / 15)
  * with columns c_k that are made of the relief's slopes p, q and its height h: what matt and
  * shiny metal can make of them to the fourth and fifth order, what first-order errors of its
  * place add, crevices, and shadows away from the lamp.  The a_k are the light, the same for all
  * things of a photo; each has its own ground, which is projected out.  What is left are sums that
  * add up over things,
- *   A = sum c c^T,  b = sum c I,  e = sum I^2,   rest = e - b^T A^-1 b,
+ *   A = sum c c^T,  b = sum c g,  e = sum g^2,   rest = e - b^T A^-1 b,
  * so that each thing may be supposed to have any relief, and the light is fitted to all of
  * them together for the price of one small system. */
 #ifndef UDG_RELIT_H
