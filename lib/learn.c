@@ -287,7 +287,7 @@ static udg_status learn_places(udg_learner *learner, udg_message *message) {
       if (learner->entries[i].told.fate == UDG_LEARN_USED)
         status = register_again(learner, &learner->entries[i], message);
     if (status == UDG_OK) {
-      udg_learn_places(learner);
+      udg_learn_places(learner, round + 1 == PLACE_ROUNDS);
       status = inspector_renew(learner, message);
     }
   }

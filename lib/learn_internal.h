@@ -23,6 +23,7 @@ typedef struct udg_learn_layer {
   udg_plane left;  /* filled in the second pass: energy of the whitened residual that the
                       appearance learned from the others left over, over its variance, cut */
   udg_plane weight; /* and 1 / that variance */
+  udg_plane share;  /* scratch: this photo's part in what all of them say of a pixel */
 } udg_learn_layer;
 
 typedef struct udg_learn_entry {
@@ -51,8 +52,9 @@ struct udg_learner {
 };
 
 /* Robust mean of each place's offset and turn over the used photos: into the
- * trial reference's places and the report. */
-void udg_learn_places(udg_learner *learner);
+ * trial reference's places and the report; in the last round, as far as they are
+ * believed. */
+void udg_learn_places(udg_learner *learner, int last);
 
 /* Layer planes for the trial date; the photo's are where its digits sit. */
 udg_status udg_learn_layer_fill(udg_learner *learner, udg_learn_entry *entry, udg_message *message);

@@ -36,8 +36,9 @@ static void spot_in_photo(const udg_upright *upright, int x, int y,
 
 static udg_status planes_get(const udg_settings *settings, int width, int height,
                              udg_learn_layer *layer) {
-  udg_plane *planes[] = {&layer->value, &layer->mask, &layer->left, &layer->weight};
-  for (int i = 0; i < 4; i++) {
+  udg_plane *planes[] = {&layer->value, &layer->mask, &layer->left, &layer->weight,
+                         &layer->share};
+  for (int i = 0; i < 5; i++) {
     udg_plane_destroy(settings, planes[i]);
     if (udg_plane_create(settings, width, height, planes[i]) != UDG_OK)
       return UDG_ERROR_MEMORY;
@@ -46,8 +47,9 @@ static udg_status planes_get(const udg_settings *settings, int width, int height
 }
 
 void udg_learn_layer_destroy(const udg_settings *settings, udg_learn_layer *layer) {
-  udg_plane *planes[] = {&layer->value, &layer->mask, &layer->left, &layer->weight};
-  for (int i = 0; i < 4; i++)
+  udg_plane *planes[] = {&layer->value, &layer->mask, &layer->left, &layer->weight,
+                         &layer->share};
+  for (int i = 0; i < 5; i++)
     udg_plane_destroy(settings, planes[i]);
 }
 
@@ -159,19 +161,20 @@ static double foretold_without(const pixel_fit *fit, const udg_learn_layer *laye
 
 typedef struct foretelling {
   udg_plane product, square, energy, scratch;
+  udg_plane error; /* squared standard error of `product` */
 } foretelling;
 
 static void foretelling_destroy(const udg_settings *settings, foretelling *f) {
-  udg_plane *planes[] = {&f->product, &f->square, &f->energy, &f->scratch};
-  for (int i = 0; i < 4; i++)
+  udg_plane *planes[] = {&f->product, &f->square, &f->energy, &f->scratch, &f->error};
+  for (int i = 0; i < 5; i++)
     udg_plane_destroy(settings, planes[i]);
 }
 
 static udg_status foretelling_create(const udg_settings *settings, const udg_plane *like,
                                      foretelling *f) {
   memset(f, 0, sizeof *f);
-  udg_plane *planes[] = {&f->product, &f->square, &f->energy, &f->scratch};
-  for (int i = 0; i < 4; i++)
+  udg_plane *planes[] = {&f->product, &f->square, &f->energy, &f->scratch, &f->error};
+  for (int i = 0; i < 5; i++)
     if (udg_plane_create(settings, like->width, like->height, planes[i]) != UDG_OK) {
       foretelling_destroy(settings, f);
       return UDG_ERROR_MEMORY;
@@ -179,45 +182,81 @@ static udg_status foretelling_create(const udg_settings *settings, const udg_pla
   return UDG_OK;
 }
 
-/* Adds how well each photo is foretold by the others at this pixel. */
-static void weigh_foretelling(const udg_learner *learner, int fold, size_t at,
-                              const pixel_fit *fit, foretelling *f) {
-  double product = 0.0, square = 0.0, energy = 0.0;
+/* The photos' shares, by neighbourhood, into their sum and its squared standard error, each
+ * photo being one coin: sum of squares about the mean. */
+static void add_up(udg_learner *learner, int fold, double sigma_px, foretelling *f) {
+  size_t count = (size_t)f->product.width * (size_t)f->product.height, photos = 0;
+  memset(f->product.v, 0, count * sizeof *f->product.v);
+  memset(f->error.v, 0, count * sizeof *f->error.v);
   for (size_t i = 0; i < learner->count; i++) {
-    const udg_learn_layer *layer = &learner->entries[i].layer;
+    udg_plane *share = &learner->entries[i].layer.share;
+    if (!takes_part(learner, i, fold))
+      continue;
+    udg_plane_blur(share, sigma_px, &f->scratch);
+    for (size_t at = 0; at < count; at++) {
+      f->product.v[at] += share->v[at];
+      f->error.v[at] += share->v[at] * share->v[at];
+    }
+    photos++;
+  }
+  for (size_t at = 0; at < count; at++)
+    f->error.v[at] -= f->product.v[at] * f->product.v[at] / (float)(photos > 0 ? photos : 1);
+}
+
+/* What is believed of the sum when its error is known: 1 - error^2 / sum^2, not below 0 (James
+ * & Stein, 4th Berkeley Symposium 1, 1961, positive part). */
+static double sure(const foretelling *f, size_t at) {
+  double sum = (double)f->product.v[at], error = fmax((double)f->error.v[at], 0.0);
+  return sum > 0.0 ? fmax(1.0 - error / (sum * sum), 0.0) : 0.0;
+}
+
+/* How well each photo is foretold by the others at this pixel. */
+static void weigh_foretelling(udg_learner *learner, int fold, size_t at, const pixel_fit *fit,
+                              foretelling *f) {
+  double square = 0.0, energy = 0.0;
+  for (size_t i = 0; i < learner->count; i++) {
+    udg_learn_layer *layer = &learner->entries[i].layer;
     if (!takes_part(learner, i, fold) || layer->mask.v[at] <= 0.0f)
       continue;
     double w = 1.0 / (layer->noise * layer->noise);
     double limit = 3.0 * HUBER * layer->noise;
     double value = fmin(fmax((double)layer->value.v[at], -limit), limit);
     double other = foretold_without(fit, layer, at);
-    product += w * value * other;
+    layer->share.v[at] = (float)(w * value * other);
     square += w * other * other;
     energy += w * value * value;
   }
-  f->product.v[at] = (float)product;
   f->square.v[at] = (float)square;
   f->energy.v[at] = (float)energy;
 }
 
 /* Terms are kept as far as they foretell photos that they were not made from:
  * share = sum y y' / sum y'^2 over the neighbourhood, between 0 and 1, the factor
- * that makes the foretelling's error least. */
+ * that makes the foretelling's error least; and as far as that is sure. */
 static void keep_what_foretells(foretelling *f, udg_appearance *made, double *explained_share) {
   size_t count = (size_t)f->product.width * (size_t)f->product.height;
   double before = 0.0, after = 0.0;
-  udg_plane_blur(&f->product, FORETELL_SIGMA_PX, &f->scratch);
   udg_plane_blur(&f->square, FORETELL_SIGMA_PX, &f->scratch);
   udg_plane_blur(&f->energy, FORETELL_SIGMA_PX, &f->scratch);
   for (size_t i = 0; i < count; i++) {
     double square = (double)f->square.v[i], product = (double)f->product.v[i];
     double share = square > 1e-9 ? fmin(fmax(product / square, 0.0), 1.0) : 0.0;
+    share *= sure(f, i);
     for (int k = 0; k < TERMS; k++)
       made->plane[k].v[i] *= (float)share;
     before += (double)f->energy.v[i];
     after += (double)f->energy.v[i] - 2.0 * share * product + share * share * square;
   }
   *explained_share = before > 0.0 ? fmax(1.0 - after / before, 0.0) : 0.0;
+}
+
+/* No photo has said anything yet. */
+static void clear_shares(udg_learner *learner) {
+  for (size_t i = 0; i < learner->count; i++) {
+    udg_plane *share = &learner->entries[i].layer.share;
+    if (share->v)
+      memset(share->v, 0, sizeof(float) * (size_t)share->width * (size_t)share->height);
+  }
 }
 
 udg_status udg_learn_terms(udg_learner *learner, int fold, udg_appearance *made,
@@ -227,6 +266,7 @@ udg_status udg_learn_terms(udg_learner *learner, int fold, udg_appearance *made,
   foretelling f;
   if (foretelling_create(&learner->settings, like, &f) != UDG_OK)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory to learn the appearance");
+  clear_shares(learner);
   for (size_t at = 0; at < count; at++) {
     pixel_fit fit;
     if (!fit_pixel(learner, fold, at, &fit)) {
@@ -238,37 +278,41 @@ udg_status udg_learn_terms(udg_learner *learner, int fold, udg_appearance *made,
       made->plane[k].v[at] = (float)fit.coefficient[k];
     weigh_foretelling(learner, fold, at, &fit, &f);
   }
+  add_up(learner, fold, FORETELL_SIGMA_PX, &f);
   keep_what_foretells(&f, made, explained_share);
   foretelling_destroy(&learner->settings, &f);
   return UDG_OK;
 }
 
 /* Extra variance v with E[left] = 1 + v s, s = (scale gain)^2 weight of each photo:
- * v = sum s (left - 1) / sum s^2, by neighbourhood, never below 0. */
+ * v = sum s (left - 1) / sum s^2, by neighbourhood, as far as it is sure: a photo's own
+ * texture is in its weights already. */
 udg_status udg_learn_variance(udg_learner *learner, udg_appearance *made, udg_message *message) {
   udg_plane *plane = &made->plane[UDG_APPEARANCE_VARIANCE];
   size_t count = (size_t)plane->width * (size_t)plane->height;
   foretelling f;
   if (foretelling_create(&learner->settings, plane, &f) != UDG_OK)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory to learn the appearance");
+  clear_shares(learner);
   for (size_t at = 0; at < count; at++) {
-    double product = 0.0, square = 0.0;
+    double square = 0.0;
     for (size_t i = 0; i < learner->count; i++) {
-      const udg_learn_layer *layer = &learner->entries[i].layer;
+      udg_learn_layer *layer = &learner->entries[i].layer;
       if (!takes_part(learner, i, -1) || layer->mask.v[at] <= 0.0f)
         continue;
       double s = layer->scale * layer->gain;
       s *= s * (double)layer->weight.v[at];
-      product += s * ((double)layer->left.v[at] - 1.0);
+      layer->share.v[at] = (float)(s * ((double)layer->left.v[at] - 1.0));
       square += s * s;
     }
-    f.product.v[at] = (float)product;
     f.square.v[at] = (float)square;
   }
-  udg_plane_blur(&f.product, VARIANCE_SIGMA_PX, &f.scratch);
+  add_up(learner, -1, VARIANCE_SIGMA_PX, &f);
   udg_plane_blur(&f.square, VARIANCE_SIGMA_PX, &f.scratch);
   for (size_t at = 0; at < count; at++)
-    plane->v[at] = f.square.v[at] > 1e-9f ? fmaxf(f.product.v[at] / f.square.v[at], 0.0f) : 0.0f;
+    plane->v[at] = f.square.v[at] > 1e-9f
+                       ? fmaxf(f.product.v[at] / f.square.v[at], 0.0f) * (float)sure(&f, at)
+                       : 0.0f;
   foretelling_destroy(&learner->settings, &f);
   return UDG_OK;
 }

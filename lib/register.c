@@ -20,8 +20,6 @@ static const double PATCH_BLUR_PX = 0.75;
 static const double SHEAR_SD = 0.006;
 /* Tilt over distance: 0.15 rad at 150 mm. */
 static const double PERSPECTIVE_SD = 0.001;
-/* How unlike the reference the shoulder of a worn coin may be, in digit heights. */
-static const double SWELL_SHARE = 0.0125;
 /* What is left of a photo is dirt, grain and shadow, alike over many pixels, and
  * weighs against the digits' slack accordingly. */
 static const double CORRELATION_PX = 60;
@@ -190,7 +188,7 @@ static udg_align_settings settings_of(const udg_date *date) {
       .slack_rad = date->slack_rad,
       .shear_sd = SHEAR_SD,
       .perspective_sd = PERSPECTIVE_SD,
-      .swell_sd = {SWELL_SHARE * height, SWELL_SHARE * height, SWELL_SHARE * height},
+      .swell_sd = {UDG_SWELL_SHARE * height, UDG_SWELL_SHARE * height, UDG_SWELL_SHARE * height},
       .clip_level = 250,
       .tukey = 4.685,
       .noise_floor = 1,

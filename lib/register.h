@@ -7,6 +7,9 @@
 #include "find.h"
 #include "template.h"
 
+/* How unlike the reference the shoulder of a worn coin may be, in digit heights. */
+#define UDG_SWELL_SHARE 0.0125
+
 typedef struct udg_registration {
   udg_homography date_to_photo; /* mm -> px of the plane given, centres at +0.5 */
   int place_count;

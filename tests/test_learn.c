@@ -111,7 +111,7 @@ static udg_learn_fate fate_of(const udg_learner *learner, const char *name, char
   return UDG_LEARN_USED;
 }
 
-/* The last digit's place in the reference is 4 % of its height off; the learner puts it
+/* The last digit's place in the reference is 6 % of its height off; the learner puts it
  * to where these coins have it, to within 1 %, and moves the others by little. */
 static void shifted_place_is_put_back(void **state) {
   (void)state;
@@ -120,7 +120,7 @@ static void shifted_place_is_put_back(void **state) {
   assert_int_equal(udg_reference_copy(m.reference, &wrong, NULL), UDG_OK);
   size_t index = date_index(wrong, DATE);
   double height = wrong->dates[index].height_mm;
-  wrong->dates[index].places[3].centre_mm[0] += 0.04 * height;
+  wrong->dates[index].places[3].centre_mm[0] += 0.06 * height;
   wrong->source = NULL;
   ti_options options = options_of(TI_CLEAN, 0);
   udg_learner *learner = learner_with(wrong, &options, 31, 12);
@@ -135,7 +135,7 @@ static void shifted_place_is_put_back(void **state) {
                    report.place_shift_mm[2][0]) / 3;
   double strayed = (strayed_mm[3] - (strayed_mm[0] + strayed_mm[1] + strayed_mm[2]) / 3) / 12;
   print_message("strayed %.4f mm\n", strayed);
-  test_near(report.place_shift_mm[3][0] - others, -0.04 * height + strayed, 0.01 * height);
+  test_near(report.place_shift_mm[3][0] - others, -0.06 * height + strayed, 0.01 * height);
   for (int p = 0; p < 3; p++)
     for (int axis = 0; axis < 2; axis++)
       assert_true(fabs(report.place_shift_mm[p][axis]) < 0.015 * height);
@@ -286,6 +286,10 @@ static void leaf_stops_raising_evidence(void **state) {
                 report.used_count, LEARN, report.explained_share, before, after, flags_before,
                 flags_after, CHECK, found, CHECK);
   assert_true(report.used_count >= LEARN - 4);
+  /* Places that are right stay where they are. */
+  for (int p = 0; p < report.place_count; p++)
+    for (int axis = 0; axis < 2; axis++)
+      assert_true(fabs(report.place_shift_mm[p][axis]) < 0.005 * m.reference->dates[0].height_mm);
   assert_true(before > after + 1.0);
   assert_true(flags_before > 0 && flags_after == 0);
   assert_true(found >= CHECK - 3);
