@@ -48,6 +48,10 @@ static void print_result(const char *photo, const udg_result *r, const udg_refer
          r->finding.offset_mm[1] / reference->dates[0].height_mm, peak_levels,
          noise_levels, misfit_levels, r->light_azimuth_deg,
          r->light_directional_share, r->reason_count ? r->reasons[0] : "");
+  printf(",\"date_to_photo\":[");
+  for (int i = 0; i < 9; i++)
+    printf("%s%.9g", i ? "," : "", h[i]);
+  printf("]");
   if (what)
     printf(",\"planted\":{\"place\":%d,\"digit\":\"%c\",\"dx\":%.3f,\"dy\":%.3f,\"visible\":%.3f}",
            what->place + 1, what->digit, what->dx, what->dy, what->visible);
