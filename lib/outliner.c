@@ -5,11 +5,12 @@
 #include <string.h>
 
 #include "appearance.h"
+#include "outliner_closeup.h"
 #include "outliner_internal.h"
 #include "reference_internal.h"
 #include "stereo.h"
 
-enum { PHOTOS_MIN = 3, ROUNDS = 6 };
+enum { PHOTOS_MIN = 3, ROUNDS = 6, EDGE_ROUNDS = 3 };
 /* Like this side more likely than not. */
 static const double CERTAIN = 0.5;
 /* The frame: radius of the coin in it, and how much of a side it takes. */
@@ -18,6 +19,8 @@ static const double GROUND_SHARE = 0.12; /* of the radius */
 /* The design ends before the rim: shares of the radius. */
 static const double FADE_FROM = 0.86, FADE_TO = 0.94;
 static const double DIAMETER_MM = 20.0;
+/* Around the box on a close-up, share of its height. */
+static const double BOX_MARGIN = 0.5;
 
 typedef struct outliner_entry {
   udg_learn_photo told;
@@ -31,11 +34,13 @@ struct udg_outliner {
   udg_settings settings;
   const udg_reference *digits;
   char date[UDG_PLACES_MAX + 1];
-  double box_px[4]; /* in the first entry's `coin` */
+  double box_given[4]; /* px of the first photo as stored */
+  double box_px[4];    /* in the first entry's `coin` */
   double diameter_mm;
   udg_coin_state *coins;
   udg_fft *fft;
   udg_face_work work;
+  udg_closeup *closeup; /* on a first photo without rim */
   udg_plane common; /* face of the side, as the first photo lies */
   size_t count, room;
   outliner_entry *entries;
@@ -66,7 +71,7 @@ udg_status udg_outliner_create(const udg_settings *settings, const udg_reference
   made->settings = resolved;
   made->digits = digits;
   memcpy(made->date, date, strlen(date));
-  memcpy(made->box_px, box, sizeof made->box_px);
+  memcpy(made->box_given, box, sizeof made->box_given);
   made->diameter_mm = diameter_mm > 0.0                        ? diameter_mm
                       : digits && digits->diameter_mm > 0.0 ? digits->diameter_mm
                                                                : DIAMETER_MM;
@@ -97,6 +102,7 @@ void udg_outliner_destroy(udg_outliner *outliner) {
   for (size_t i = 0; i < outliner->count; i++)
     entry_destroy(&settings, &outliner->entries[i]);
   udg_memory_drop(&settings, outliner->entries);
+  udg_closeup_destroy(&settings, outliner->closeup);
   udg_plane_destroy(&settings, &outliner->common);
   udg_face_work_destroy(&settings, &outliner->work);
   udg_fft_destroy(outliner->fft);
@@ -132,39 +138,77 @@ static udg_status keep_coin(const udg_outliner *outliner, const udg_plane *grey,
   return status;
 }
 
-/* Of several coins the clearest; on the first photo the one that the box is on. */
-static const udg_ellipse *choose(const udg_outliner *outliner, const udg_coin_result *rims,
-                                 double scale) {
-  if (outliner->count > 0)
-    return rims->count > 0 ? &rims->coins[0] : NULL;
-  double x = (outliner->box_px[0] + 0.5 * outliner->box_px[2]) / scale;
-  double y = (outliner->box_px[1] + 0.5 * outliner->box_px[3]) / scale;
-  for (int i = 0; i < rims->count; i++) {
-    const udg_ellipse *e = &rims->coins[i];
-    if (hypot(x - e->centre[0], y - e->centre[1]) < e->semi[1])
-      return e;
+static int surrounds(const udg_ellipse *rim, const double box_px[4]) {
+  for (int corner = 0; corner < 4; corner++) {
+    double x = box_px[0] + (corner & 1 ? box_px[2] : 0.0) - rim->centre[0];
+    double y = box_px[1] + (corner & 2 ? box_px[3] : 0.0) - rim->centre[1];
+    if (hypot(x, y) > 1.05 * rim->semi[0])
+      return 0;
   }
-  return NULL;
+  return 1;
+}
+
+/* Of several coins the clearest; on the first photo the one that the box is on; 0: none. */
+static int choose(const udg_outliner *outliner, const udg_coin_result *rims, udg_ellipse *rim) {
+  if (outliner->count > 0 && rims->count > 0)
+    *rim = rims->coins[0];
+  if (outliner->count > 0)
+    return rims->count > 0;
+  for (int i = 0; i < rims->count; i++) {
+    *rim = rims->coins[i];
+    if (surrounds(rim, outliner->box_px))
+      return 1;
+  }
+  return 0;
+}
+
+/* The rim, or, when the first photo shows the date alone, the circle that stands for it. */
+static udg_status find_rim(udg_outliner *outliner, const udg_plane *grey, udg_ellipse *rim,
+                           int *found, udg_message *message) {
+  udg_coin_result rims = {0};
+  udg_status status = UDG_OK;
+  *found = 1;
+  if (outliner->closeup)
+    return udg_closeup_find(&outliner->settings, outliner->closeup, grey, &outliner->work, rim,
+                            message);
+  status = udg_coin_find(outliner->coins, grey, &rims, message);
+  if (status != UDG_OK)
+    return status;
+  *found = choose(outliner, &rims, rim);
+  if (*found || outliner->count > 0)
+    return UDG_OK;
+  *found = 1;
+  *rim = udg_closeup_circle(outliner->box_px);
+  return udg_closeup_create(&outliner->settings, outliner->fft, grey, outliner->box_px,
+                            &outliner->work, &outliner->closeup, message);
+}
+
+/* The first photo's box in the pixels of its decoded copy; ARGUMENT beyond them. */
+static udg_status scale_box(udg_outliner *outliner, const udg_image *image,
+                            udg_message *message) {
+  double *box = outliner->box_px;
+  for (int i = 0; i < 4; i++)
+    box[i] = outliner->box_given[i] / image->scale;
+  if (box[0] + box[2] > image->width + 1.0 || box[1] + box[3] > image->height + 1.0)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "the box reaches beyond the first photo");
+  return UDG_OK;
 }
 
 static udg_status look_at(udg_outliner *outliner, const udg_image *image, outliner_entry *entry,
                           udg_plane *grey, udg_message *message) {
-  udg_coin_result rims;
+  udg_ellipse rim;
   double corner[2];
-  udg_status status = udg_coin_find(outliner->coins, grey, &rims, message);
+  int found;
+  udg_status status = outliner->count == 0 ? scale_box(outliner, image, message) : UDG_OK;
+  if (status == UDG_OK)
+    status = find_rim(outliner, grey, &rim, &found, message);
   if (status != UDG_OK)
     return status;
-  const udg_ellipse *rim = choose(outliner, &rims, image->scale);
-  if (!rim && outliner->count == 0)
-    return udg_fail(message, UDG_ERROR_PHOTOS,
-                    "%s: no whole coin was found where the box is: on the first photo its rim "
-                    "must show",
-                    entry->told.name);
-  if (!rim) {
+  if (!found) {
     leave_out(entry, UDG_LEARN_NO_DATE, "no whole coin was found");
     return UDG_OK;
   }
-  status = keep_coin(outliner, grey, rim, entry, corner);
+  status = keep_coin(outliner, grey, &rim, entry, corner);
   if (status == UDG_OK)
     status = udg_plane_create(&outliner->settings, UDG_FACE_ANGLES, UDG_FACE_RADII, &entry->face);
   if (status == UDG_OK)
@@ -178,7 +222,7 @@ static udg_status look_at(udg_outliner *outliner, const udg_image *image, outlin
     return udg_fail(message, status, "no memory for another coin");
   if (outliner->count == 0)
     for (int i = 0; i < 4; i++)
-      outliner->box_px[i] = outliner->box_px[i] / image->scale - (i < 2 ? corner[i] : 0.0);
+      outliner->box_px[i] -= i < 2 ? corner[i] : 0.0;
   return UDG_OK;
 }
 
@@ -266,6 +310,48 @@ static void align(udg_outliner *outliner) {
                 "unlike the other coins: the other side, another coin, or too unclear");
 }
 
+/* Close-ups once more, edge on edge: each onto the first, then onto what they share. */
+static udg_status align_edges(udg_outliner *outliner, udg_message *message) {
+  const udg_settings *settings = &outliner->settings;
+  udg_plane like = {0}, sum = {0};
+  const size_t pixels = (size_t)UDG_CLOSEUP_SIDE * UDG_CLOSEUP_SIDE;
+  udg_status status = udg_plane_create(settings, UDG_CLOSEUP_SIDE, UDG_CLOSEUP_SIDE, &like);
+  if (status == UDG_OK)
+    status = udg_plane_create(settings, UDG_CLOSEUP_SIDE, UDG_CLOSEUP_SIDE, &sum);
+  const outliner_entry *first = &outliner->entries[0];
+  if (status == UDG_OK)
+    status = udg_closeup_edges(settings, outliner->closeup, &first->coin, &first->rim, 0.0,
+                               &outliner->work, &like);
+  for (int round = 0; round < EDGE_ROUNDS && status == UDG_OK; round++) {
+    memset(sum.v, 0, pixels * sizeof *sum.v);
+    for (size_t i = 0; i < outliner->count && status == UDG_OK; i++) {
+      outliner_entry *e = &outliner->entries[i];
+      if (e->told.fate != UDG_LEARN_USED)
+        continue;
+      if (udg_stop_wanted(settings))
+        status = UDG_ERROR_CANCELLED;
+      else if (i > 0)
+        udg_closeup_refine(settings, outliner->closeup, &e->coin, &like, &outliner->work, &e->rim,
+                           &e->turn_rad);
+      udg_plane one = {0};
+      if (status == UDG_OK)
+        status = udg_plane_create(settings, UDG_CLOSEUP_SIDE, UDG_CLOSEUP_SIDE, &one);
+      if (status == UDG_OK)
+        status = udg_closeup_edges(settings, outliner->closeup, &e->coin, &e->rim, e->turn_rad,
+                                   &outliner->work, &one);
+      for (size_t k = 0; k < pixels && status == UDG_OK; k++)
+        sum.v[k] += one.v[k];
+      udg_plane_destroy(settings, &one);
+    }
+    memcpy(like.v, sum.v, pixels * sizeof *like.v);
+  }
+  udg_plane_destroy(settings, &like);
+  udg_plane_destroy(settings, &sum);
+  if (status != UDG_OK)
+    udg_fail(message, status, "the close-ups could not be laid on each other");
+  return status;
+}
+
 static double frame_radius(const udg_outliner *outliner) {
   double sum = 0.0;
   for (size_t i = 0; i < outliner->count; i++) {
@@ -284,6 +370,35 @@ static void fade(udg_plane *picture, double radius_px) {
       double r = hypot(x + 0.5 - 0.5 * picture->width, y + 0.5 - 0.5 * picture->height);
       double t = fmin(fmax((FADE_TO - r / radius_px) / (FADE_TO - FADE_FROM), 0.0), 1.0);
       udg_plane_row(picture, y)[x] *= (float)t;
+    }
+}
+
+/* From 1 to 0 between half and all of the margin. */
+static double faded(double beyond, double margin) {
+  return fmin(fmax(2.0 - 2.0 * beyond / margin, 0.0), 1.0);
+}
+
+/* Of a close-up only the box and some way around it is kept, and nothing from beyond the
+ * photo. */
+static void fade_around(const udg_outliner *outliner, const outliner_entry *e,
+                        const udg_homography *map, double radius_px, udg_plane *picture) {
+  const udg_ellipse *circle = &outliner->entries[0].rim;
+  const double *box = outliner->box_px;
+  double half[2], middle[2], margin = BOX_MARGIN * box[3] / circle->semi[0];
+  for (int axis = 0; axis < 2; axis++) {
+    half[axis] = 0.5 * box[2 + axis] / circle->semi[0];
+    middle[axis] = (box[axis] + 0.5 * box[2 + axis] - circle->centre[axis]) / circle->semi[0];
+  }
+  for (int y = 0; y < picture->height; y++)
+    for (int x = 0; x < picture->width; x++) {
+      double u = (x + 0.5 - 0.5 * picture->width) / radius_px, px, py;
+      double v = (y + 0.5 - 0.5 * picture->height) / radius_px;
+      udg_homography_apply(map, u, v, &px, &py);
+      double inside = fmin(fmin(px, e->coin.width - px), fmin(py, e->coin.height - py));
+      double share = faded(fabs(u - middle[0]) - half[0], margin) *
+                     faded(fabs(v - middle[1]) - half[1], margin) *
+                     fmin(fmax(inside / e->rim.semi[0] / margin, 0.0), 1.0);
+      udg_plane_row(picture, y)[x] *= (float)share;
     }
 }
 
@@ -313,7 +428,10 @@ static udg_status find_relief(udg_outliner *outliner, udg_design *design, udg_me
       break;
     udg_face_even(&pictures[n], GROUND_SHARE * design->radius_px, &scratch[0], &scratch[1],
                   &scratch[2]);
-    fade(&pictures[n++], design->radius_px);
+    if (outliner->closeup)
+      fade_around(outliner, e, &map, design->radius_px, &pictures[n++]);
+    else
+      fade(&pictures[n++], design->radius_px);
   }
   if (status != UDG_OK)
     udg_fail(message, status, "no memory to lay the photos on each other");
@@ -345,12 +463,21 @@ static udg_status place_box(const udg_outliner *outliner, double box[4], udg_mes
   return UDG_OK;
 }
 
+/* Close-ups have no size of their own: the box is as high as these digits, or this. */
+static const double BOX_HEIGHT_MM = 1.5;
+
+static double diameter_of(const udg_outliner *outliner, const double box[4]) {
+  const udg_reference *digits = outliner->digits;
+  double height = digits && digits->date_count > 0 ? digits->dates[0].height_mm : BOX_HEIGHT_MM;
+  return outliner->closeup ? 2.0 * height / box[3] : outliner->diameter_mm;
+}
+
 /* The reference from its text, knowing the coin's face. */
 static udg_status make_reference(const udg_outliner *outliner, const char *json,
                                  udg_reference **reference, udg_message *message) {
   udg_status status = udg_reference_from_memory(&outliner->settings, json, strlen(json),
                                                 "learned outlines", NULL, 0, reference, message);
-  if (status != UDG_OK)
+  if (status != UDG_OK || outliner->closeup) /* a circle that stands for a rim has no face */
     return status;
   udg_reference *made = *reference;
   made->appearances = udg_memory_get(&outliner->settings, 1, sizeof *made->appearances);
@@ -384,11 +511,18 @@ udg_status udg_outliner_finish(udg_outliner *outliner, udg_reference **reference
                     "only %zu of %zu photos show the same side of such a coin; at least %d are "
                     "needed",
                     used_count(outliner), outliner->count, PHOTOS_MIN);
+  if (outliner->closeup) {
+    udg_status laid = align_edges(outliner, message);
+    if (laid != UDG_OK)
+      return laid;
+  }
   udg_design design = {.radius_px = 0.0};
-  udg_drawn_date drawn = {
-      .date = outliner->date, .diameter_mm = outliner->diameter_mm, .digits = outliner->digits};
+  udg_drawn_date drawn = {.date = outliner->date,
+                          .closeup = outliner->closeup != NULL,
+                          .digits = outliner->digits};
   char *json = NULL;
   udg_status status = place_box(outliner, drawn.box, message);
+  drawn.diameter_mm = diameter_of(outliner, drawn.box);
   if (status == UDG_OK)
     status = find_relief(outliner, &design, message);
   if (status == UDG_OK)

@@ -20,6 +20,7 @@ typedef struct udg_drawn_date {
   const char *date;
   double box[4];      /* left, top, width, height in the unit disc */
   double diameter_mm;
+  int closeup; /* the unit disc is none of the coin's */
   const udg_reference *digits; /* others' outlines; NULL: none */
 } udg_drawn_date;
 

@@ -27,7 +27,6 @@ static const double RELIEF_SHARE = 0.05, BEVEL_SHARE = 0.13;
 static const double SLACK_SHARE = 0.02, SLACK_DEG = 1.0;
 
 typedef struct shape {
-  size_t line;           /* of the outer line */
   double low[2], high[2]; /* box, px */
 } shape;
 
@@ -94,7 +93,6 @@ static udg_status cut_box(const udg_design *design, const udg_drawn_date *drawn,
 }
 
 static void box_of(const udg_contours *lines, size_t k, shape *s) {
-  s->line = k;
   for (int axis = 0; axis < 2; axis++) {
     s->low[axis] = INFINITY;
     s->high[axis] = -INFINITY;
@@ -117,10 +115,34 @@ static int in_box(const drawing *d, const shape *s) {
   return 1;
 }
 
+static double speck_of(const drawing *d) {
+  return 2.0 * SPECK_SHARE * (d->part.width - 2.0 * d->margin) *
+         (d->part.height - 2.0 * d->margin);
+}
+
+/* Parts above one another make one digit: a thin stroke between them did not rise enough. */
+static int is_part(const shape *a, const shape *b) {
+  double shared = fmin(a->high[0], b->high[0]) - fmax(a->low[0], b->low[0]);
+  return shared > 0.5 * fmin(a->high[0] - a->low[0], b->high[0] - b->low[0]);
+}
+
+static int joined(drawing *d, const shape *s) {
+  for (int i = 0; i < d->count; i++) {
+    shape *whole = &d->shapes[i];
+    if (!is_part(whole, s))
+      continue;
+    for (int axis = 0; axis < 2; axis++) {
+      whole->low[axis] = fmin(whole->low[axis], s->low[axis]);
+      whole->high[axis] = fmax(whole->high[axis], s->high[axis]);
+    }
+    return 1;
+  }
+  return 0;
+}
+
 /* Outer lines of some size in the box, from the left. */
 static int pick_shapes(drawing *d) {
-  double speck = 2.0 * SPECK_SHARE * (d->part.width - 2.0 * d->margin) *
-                 (d->part.height - 2.0 * d->margin);
+  double speck = speck_of(d);
   for (size_t k = 0; k < d->lines.count; k++) {
     shape s;
     if (udg_contour_area(&d->lines, k) < speck)
@@ -128,6 +150,8 @@ static int pick_shapes(drawing *d) {
     box_of(&d->lines, k, &s);
     if (!in_box(d, &s))
       continue; /* a neighbour */
+    if (joined(d, &s))
+      continue;
     if (d->count > UDG_PLACES_MAX)
       return d->count;
     int at = d->count++;
@@ -140,16 +164,15 @@ static int pick_shapes(drawing *d) {
   return d->count;
 }
 
-/* Whether line k is the shape's own or a hole in it. */
+/* Whether line k is one of the shape's own or a hole in it. */
 static int belongs(const drawing *d, const shape *s, size_t k) {
   shape other;
-  if (k == s->line)
-    return 1;
-  if (udg_contour_area(&d->lines, k) >= 0.0)
+  double area = udg_contour_area(&d->lines, k);
+  if (area >= 0.0 && area < speck_of(d))
     return 0;
   box_of(&d->lines, k, &other);
-  return other.low[0] > s->low[0] && other.low[1] > s->low[1] && other.high[0] < s->high[0] &&
-         other.high[1] < s->high[1];
+  return other.low[0] >= s->low[0] && other.low[1] >= s->low[1] && other.high[0] <= s->high[0] &&
+         other.high[1] <= s->high[1];
 }
 
 typedef struct path_text {
@@ -309,10 +332,12 @@ static udg_status write_all(const drawing *d, const udg_design *design,
   udg_json_write_open(&w, NULL, '{');
   udg_json_write_string(&w, "format", "underdigit-reference/1", 64);
   udg_json_write_string(&w, "name", "learned from photographs", 64);
-  udg_json_write_open(&w, "coin", '{');
-  udg_json_write_number(&w, "diameter_mm", drawn->diameter_mm);
-  udg_json_write_numbers(&w, "date_origin_mm", origin_mm, 2);
-  udg_json_write_close(&w, '}');
+  if (!drawn->closeup) {
+    udg_json_write_open(&w, "coin", '{');
+    udg_json_write_number(&w, "diameter_mm", drawn->diameter_mm);
+    udg_json_write_numbers(&w, "date_origin_mm", origin_mm, 2);
+    udg_json_write_close(&w, '}');
+  }
   udg_json_write_open(&w, "relief", '{');
   udg_json_write_number(&w, "height_mm", RELIEF_SHARE * m.height_mm);
   udg_json_write_number(&w, "bevel_mm", BEVEL_SHARE * m.height_mm);
