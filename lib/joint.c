@@ -1,13 +1,14 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 /* Several photos of one coin.  A trace stays where it is while light, glare and dirt
- * change, so that each earlier digit at each place is judged over all photos:
- *   J = mean_i z_i - L mean_i min((d_i / T)^2, D)
- * z_i the log odds that photo i alone gives it (a photo that says more against it than
- * Z_LEAST counts as Z_LEAST), d_i how far photo i has it from where they have it
- * together, in digit heights.  The best J of plain coins lies lower than the best z of a
- * single photo, which is the best of as many chances: JOINT_SHIFT puts both on one scale.
- * Fitted on 94 coins of three types in two to four lights that the generator drew
- * (tests/bench/same_coin.py). */
+ * change, so that all photos are searched at once: the correlations of each trace at each
+ * place and offset are summed over the photos, as if they were one photo of so many
+ * times the pixels, one amplitude for all,
+ *   E = (sum_i N_i)^2 / sum_i D_i,  share = E / sum_i L_i
+ * (score.h), and the best offset of the sum is where each photo is looked at again.  What
+ * they show there is one hypothesis with E and the share of the sum and the mean of what
+ * the photos say of its strokes, judged as one photo's is.  Chance has found the best of as
+ * many offsets in all photos as in one, but the noise has been averaged: JOINT_SLOPE and
+ * JOINT_SHIFT put the log odds on the scale of one photo's. */
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
@@ -16,119 +17,199 @@
 #include "name.h"
 #include "pipeline.h"
 #include "reference_internal.h"
+#include "score_internal.h"
 
-static const double SPREAD_WEIGHT = 0.2, SPREAD_UNIT = 0.04, SPREAD_MOST = 9.0;
-static const double Z_LEAST = -8.0, JOINT_SHIFT = 2.2;
-/* Log odds beyond which a photo does not weigh more in where the trace is. */
-static const double Z_WEIGHT_MOST = 6.0;
+static const double JOINT_SLOPE = 1.0, JOINT_SHIFT = 0.0;
 
-enum { SIGHTINGS_MAX = UDG_HYPOTHESES_MAX };
-
-/* What one photo says of one digit at one place. */
-typedef struct sighting {
-  int place;
-  char digit;
-  udg_trace_kind kind;
-  double offset_mm[2], turn_rad, log_odds, strength, interval[2];
-} sighting;
-
+/* What one photo says of every digit at every place. */
 typedef struct photo {
   int judged, count;
-  sighting seen[SIGHTINGS_MAX];
+  udg_hypothesis *hypotheses;
 } photo;
 
-/* One digit at one place over all photos. */
-typedef struct joined {
-  int place; /* -1: none */
-  char digit;
-  double evidence, offset_mm[2], turn_rad, strength, interval[2];
-  int loudest; /* photo */
-} joined;
+/* The photos together. */
+typedef struct pool {
+  const udg_settings *settings;
+  float *maps; /* as udg_score.kept, summed over `photos` */
+  size_t map_count, date_index;
+  int photos;
+  udg_score_choice choice;
+  udg_score *score; /* hypotheses of the photos together, and nothing else */
+} pool;
 
-static void gather(const udg_inspector *inspector, const udg_result *result, photo *p) {
-  p->count = 0;
-  p->judged = result->judged && inspector->shown >= 0;
-  if (!p->judged)
-    return;
+static void pool_close(pool *p) {
+  udg_memory_drop(p->settings, p->maps);
+  udg_memory_drop(p->settings, p->score);
+}
+
+static udg_status pool_open(const udg_settings *settings, pool *p) {
+  memset(p, 0, sizeof *p);
+  p->settings = settings;
+  p->score = udg_memory_get(settings, 1, sizeof *p->score);
+  return p->score ? UDG_OK : UDG_ERROR_MEMORY;
+}
+
+/* Adds the maps of the photo inspected last. */
+static udg_status pool_add(pool *p, const udg_inspector *inspector) {
   const udg_date_work *work = &inspector->dates[inspector->shown];
-  for (int i = 0; i < work->score->count; i++) {
-    const udg_hypothesis *h = &work->score->hypotheses[i];
-    double feature[UDG_FEATURE_COUNT];
-    if (h->kind != UDG_TRACE_EARLIER && h->kind != UDG_TRACE_MIRRORED)
-      continue;
-    udg_evidence_features(work->score, inspector->reference, work->upright.date, h, feature);
-    sighting *s = &p->seen[p->count++];
-    *s = (sighting){.place = h->place, .digit = h->digit, .kind = h->kind, .turn_rad = h->turn_rad};
-    for (int axis = 0; axis < 2; axis++)
-      s->offset_mm[axis] = h->offset_px[axis] / work->upright.px_per_mm;
-    s->log_odds = udg_evidence_log_odds(UDG_MODEL_UNDERDIGIT, feature);
-    s->strength = udg_evidence_strength(h, s->interval);
+  size_t count = udg_score_kept_at(work->score, work->bank, work->score->place_count, 0);
+  if (!p->maps) {
+    p->maps = udg_memory_get(p->settings, count, sizeof *p->maps);
+    p->map_count = count;
+    p->date_index = (size_t)inspector->shown;
   }
+  if (!p->maps)
+    return UDG_ERROR_MEMORY;
+  if ((size_t)inspector->shown != p->date_index)
+    return UDG_OK; /* another date: the photos will not be joined */
+  for (size_t i = 0; i < count; i++)
+    p->maps[i] += work->score->kept[i];
+  p->photos++;
+  return UDG_OK;
 }
 
-static const sighting *sighting_of(const photo *p, const sighting *like) {
-  for (int i = 0; i < p->count; i++) {
-    const sighting *s = &p->seen[i];
-    if (s->place == like->place && s->digit == like->digit && s->kind == like->kind)
-      return s;
-  }
-  return NULL;
-}
-
-/* The digit and place of `like` over all photos. */
-static joined join(const photo *photos, int count, const sighting *like, double height_mm) {
-  joined j = {.place = like->place, .digit = like->digit, .loudest = -1};
-  double weights = 0, sum = 0, spread = 0, loudest = -HUGE_VAL;
-  int judged = 0;
-  for (int i = 0; i < count; i++) {
-    const sighting *s = photos[i].judged ? sighting_of(&photos[i], like) : NULL;
-    judged += photos[i].judged;
-    if (photos[i].judged)
-      sum += s ? fmax(s->log_odds, Z_LEAST) : Z_LEAST;
-    if (!s)
-      continue;
-    double weight = exp(fmin(s->log_odds, Z_WEIGHT_MOST));
-    weights += weight;
-    for (int axis = 0; axis < 2; axis++) {
-      j.offset_mm[axis] += weight * s->offset_mm[axis];
-      j.interval[axis] += weight * s->interval[axis];
-    }
-    j.turn_rad += weight * s->turn_rad;
-    j.strength += weight * s->strength;
-    if (s->log_odds > loudest) {
-      loudest = s->log_odds;
-      j.loudest = i;
-    }
-  }
-  for (int axis = 0; axis < 2; axis++) {
-    j.offset_mm[axis] /= weights;
-    j.interval[axis] /= weights;
-  }
-  j.turn_rad /= weights;
-  j.strength /= weights;
-  int seen = 0;
-  for (int i = 0; i < count; i++) {
-    const sighting *s = photos[i].judged ? sighting_of(&photos[i], like) : NULL;
-    if (!s)
-      continue;
-    double off = hypot(s->offset_mm[0] - j.offset_mm[0], s->offset_mm[1] - j.offset_mm[1]);
-    spread += fmin(pow(off / (SPREAD_UNIT * height_mm), 2), SPREAD_MOST);
-    seen++;
-  }
-  j.evidence = sum / judged - SPREAD_WEIGHT * spread / seen + (judged > 1 ? JOINT_SHIFT : 0);
-  return j;
-}
-
-static joined best_of(const photo *photos, int count, udg_trace_kind kind, double height_mm) {
-  joined best = {.place = -1, .evidence = -HUGE_VAL};
-  for (int i = 0; i < count; i++)
-    for (int k = 0; k < photos[i].count; k++) {
-      if (photos[i].seen[k].kind != kind)
+/* Best offset of a trace at a place over the photos. */
+static udg_peak search(const pool *p, const udg_score *score, const udg_trace_bank *bank,
+                       int place, int trace, int offset[2]) {
+  size_t side = (size_t)score->map_side, count = side * side;
+  float *first = p->maps + udg_score_kept_at(score, bank, place, trace);
+  float *const map[UDG_MAPS] = {first, first + count, first + 2 * count};
+  double whole = (double)first[UDG_MAPS * count];
+  int reach = score->map_side / 2 - 1;
+  udg_peak best = {.rank = -1.0};
+  for (int dy = -reach; dy <= reach; dy++)
+    for (int dx = -reach; dx <= reach; dx++) {
+      udg_peak peak = udg_score_peak(map, whole, udg_score_map_index(score, dx, dy));
+      if (peak.rank <= best.rank)
         continue;
-      joined j = join(photos, count, &photos[i].seen[k], height_mm);
-      if (j.evidence > best.evidence)
-        best = j;
+      best = peak;
+      offset[0] = dx;
+      offset[1] = dy;
     }
+  return best;
+}
+
+static int slot_of(const udg_hypothesis *all, int count, int place, char digit,
+                   udg_trace_kind kind) {
+  for (int i = 0; i < count; i++)
+    if (all[i].place == place && all[i].digit == digit && all[i].kind == kind)
+      return i;
+  return -1;
+}
+
+/* The best offset and turn of each digit at each place, and what all photos together
+ * measure there. */
+static void choose(pool *p, const udg_inspector *inspector) {
+  const udg_date_work *work = &inspector->dates[p->date_index];
+  const udg_score *score = work->score;
+  double rank[UDG_HYPOTHESES_MAX];
+  p->score->count = 0;
+  for (int place = 0; place < score->place_count; place++)
+    for (int t = 0; t < work->bank->trace_count; t++) {
+      const udg_trace *trace = &work->bank->traces[t];
+      int kind = udg_score_kind(work->upright.date, place, trace), offset[2] = {0, 0};
+      if (kind < 0)
+        continue;
+      udg_peak peak = search(p, score, work->bank, place, t, offset);
+      int slot = slot_of(p->score->hypotheses, p->score->count, place, trace->digit,
+                         (udg_trace_kind)kind);
+      if (slot < 0) {
+        slot = p->score->count++;
+        rank[slot] = -2.0;
+      }
+      if (peak.rank <= rank[slot])
+        continue;
+      rank[slot] = peak.rank;
+      p->choice.of[slot].place = place;
+      p->choice.of[slot].trace = t;
+      p->choice.of[slot].digit = trace->digit;
+      p->choice.of[slot].kind = (udg_trace_kind)kind;
+      for (int axis = 0; axis < 2; axis++)
+        p->choice.of[slot].offset_px[axis] = offset[axis];
+      p->score->hypotheses[slot] = (udg_hypothesis){.place = place,
+                                                    .digit = trace->digit,
+                                                    .kind = (udg_trace_kind)kind,
+                                                    .energy = peak.energy / p->photos,
+                                                    .share = peak.share,
+                                                    .amplitude = peak.amplitude};
+    }
+  p->choice.count = p->score->count;
+}
+
+/* Weighted mean of what the photos say of its strokes. */
+static void average(const photo *photos, int count, udg_hypothesis *h) {
+  double weights = 0.0;
+  for (int i = 0; i < count; i++) {
+    int slot = photos[i].judged
+                   ? slot_of(photos[i].hypotheses, photos[i].count, h->place, h->digit, h->kind)
+                   : -1;
+    if (slot < 0)
+      continue;
+    const udg_hypothesis *one = &photos[i].hypotheses[slot];
+    double w = one->norm + 1e-6;
+    weights += w;
+    for (int axis = 0; axis < 2; axis++)
+      h->offset_px[axis] += w * one->offset_px[axis];
+    h->turn_rad += w * one->turn_rad;
+    h->visible += w * one->visible;
+    h->complete += w * one->complete;
+    h->missing += w * one->missing;
+    h->uneven += w * one->uneven;
+    h->largest += w * one->largest;
+    h->norm += w * one->norm;
+    h->around += w * one->around;
+    h->height += w * one->height;
+    h->crossing += w * one->crossing;
+  }
+  double *means[] = {&h->offset_px[0], &h->offset_px[1], &h->turn_rad, &h->visible,
+                     &h->complete,     &h->missing,      &h->uneven,   &h->largest,
+                     &h->norm,         &h->around,       &h->height,   &h->crossing};
+  for (size_t k = 0; k < sizeof means / sizeof *means; k++)
+    *means[k] /= weights > 0.0 ? weights : 1.0;
+}
+
+/* What the photos say one by one, as the hypotheses of the photos together. */
+static void describe(pool *p, const photo *photos, int count) {
+  for (int i = 0; i < p->score->count; i++)
+    average(photos, count, &p->score->hypotheses[i]);
+}
+
+/* The best hypothesis of a kind over the photos; NULL: none. */
+static const udg_hypothesis *best_of(const pool *p, const udg_reference *reference,
+                                     const udg_date *date, udg_trace_kind kind, double *log_odds) {
+  const udg_hypothesis *best = NULL;
+  for (int i = 0; i < p->score->count; i++) {
+    const udg_hypothesis *h = &p->score->hypotheses[i];
+    double feature[UDG_FEATURE_COUNT];
+    if (h->kind != kind)
+      continue;
+    udg_evidence_features(p->score, reference, date, h, feature);
+    double odds = JOINT_SHIFT + JOINT_SLOPE * udg_evidence_log_odds(UDG_MODEL_UNDERDIGIT, feature);
+    if (best && odds <= *log_odds)
+      continue;
+    best = h;
+    *log_odds = odds;
+  }
+  return best;
+}
+
+/* The photo in which this digit at this place shows most. */
+static int loudest(const photo *photos, int count, const udg_hypothesis *like) {
+  int best = -1;
+  double most = -1.0;
+  for (int i = 0; i < count; i++) {
+    int slot = photos[i].judged ? slot_of(photos[i].hypotheses, photos[i].count, like->place,
+                                          like->digit, like->kind)
+                                : -1;
+    if (slot < 0)
+      continue;
+    const udg_hypothesis *h = &photos[i].hypotheses[slot];
+    double shows = h->energy * h->share * h->complete;
+    if (shows > most) {
+      most = shows;
+      best = i;
+    }
+  }
   return best;
 }
 
@@ -173,39 +254,47 @@ static void decide(const udg_settings *settings, const udg_result *each, int cou
   }
 }
 
-static void judge(const udg_settings *settings, const photo *photos, const udg_result *each,
-                  int count, double height_mm, udg_result *joint) {
-  int judged = 0;
-  double strong = 0, weak = 0;
+/* The joint finding in the loudest photo's terms. */
+static void tell(const udg_hypothesis *h, double evidence, double px_per_mm, udg_result *joint) {
+  udg_finding *f = &joint->finding;
+  joint->evidence = evidence;
+  joint->p_value = udg_evidence_p_value(evidence);
+  *f = (udg_finding){.place = h->place + 1,
+                     .digit = h->digit,
+                     .kind = UDG_VERDICT_UNDERDIGIT,
+                     .turn_deg = h->turn_rad * 180 / acos(-1.0),
+                     .visible_share = h->visible,
+                     .state = f->state,
+                     .log_ratio = evidence};
+  f->strength = udg_evidence_strength(h, f->strength_interval);
+  for (int axis = 0; axis < 2; axis++)
+    f->offset_mm[axis] = h->offset_px[axis] / px_per_mm;
+  joint->other_count = 0;
+}
+
+static void judge(const udg_inspector *inspector, const pool *p, const photo *photos,
+                  const udg_result *each, int count, udg_result *joint) {
+  const udg_reference *reference = inspector->reference;
+  const udg_date_work *work = &inspector->dates[p->date_index];
+  const udg_date *date = &reference->dates[p->date_index];
+  double evidence = 0, decoy = 0, strong = 0, weak = 0;
   for (int i = 0; i < count; i++) {
-    judged += photos[i].judged;
     strong = fmax(strong, photos[i].judged ? each[i].adequacy.power_strong : 0);
     weak = fmax(weak, photos[i].judged ? each[i].adequacy.power_weak : 0);
   }
-  joined best = best_of(photos, count, UDG_TRACE_EARLIER, height_mm);
-  if (best.place < 0)
+  const udg_hypothesis *best = best_of(p, reference, date, UDG_TRACE_EARLIER, &evidence);
+  int most = best ? loudest(photos, count, best) : -1;
+  if (most < 0)
     return;
-  *joint = each[best.loudest];
-  joint->evidence = best.evidence;
-  joint->p_value = udg_evidence_p_value(best.evidence);
-  joint->decoy_evidence = best_of(photos, count, UDG_TRACE_MIRRORED, height_mm).evidence;
+  *joint = each[most];
+  tell(best, evidence, work->upright.px_per_mm, joint);
+  joint->finding.state = joint->finding.strength >= reference->strong_threshold ? UDG_STATE_STRONG
+                                                                                : UDG_STATE_WEAK;
+  best_of(p, reference, date, UDG_TRACE_MIRRORED, &decoy);
+  joint->decoy_evidence = decoy;
   joint->adequacy.power_strong = strong;
   joint->adequacy.power_weak = weak;
-  if (joint->finding.place != best.place + 1 || joint->finding.digit != best.digit)
-    joint->finding.visible_share = 0; /* of another digit */
-  udg_finding *f = &joint->finding;
-  f->place = best.place + 1;
-  f->digit = best.digit;
-  f->kind = UDG_VERDICT_UNDERDIGIT;
-  f->turn_deg = best.turn_rad * 180 / acos(-1.0);
-  f->strength = best.strength;
-  for (int i = 0; i < 2; i++) {
-    f->offset_mm[i] = best.offset_mm[i];
-    f->strength_interval[i] = best.interval[i];
-  }
-  f->log_ratio = best.evidence;
-  joint->other_count = 0;
-  decide(settings, each, count, judged, joint);
+  decide(&inspector->budget.host, each, count, p->photos, joint);
 }
 
 /* Index of a judged photo whose date is not that of the first judged one; -1: none. */
@@ -222,11 +311,86 @@ static int odd_one(const udg_result *each, int count, int *first) {
   return -1;
 }
 
-static double height_of(const udg_reference *reference, const char *date) {
-  for (size_t i = 0; i < reference->date_count; i++)
-    if (strcmp(reference->dates[i].text, date) == 0)
-      return reference->dates[i].height_mm;
-  return 1;
+/* Keeps what the photo inspected last says of every digit. */
+static udg_status gather(const udg_settings *settings, const udg_inspector *inspector, photo *p) {
+  const udg_score *score = inspector->dates[inspector->shown].score;
+  if (!p->hypotheses)
+    p->hypotheses = udg_memory_get(settings, UDG_HYPOTHESES_MAX, sizeof *p->hypotheses);
+  if (!p->hypotheses)
+    return UDG_ERROR_MEMORY;
+  p->count = score->count;
+  memcpy(p->hypotheses, score->hypotheses, (size_t)score->count * sizeof *p->hypotheses);
+  return UDG_OK;
+}
+
+/* Each photo alone; its correlations into the pool. */
+static udg_status look_alone(udg_inspector *inspector, const udg_image *const *images, int count,
+                             const char *date, udg_result *each, photo *photos, pool *p,
+                             udg_message *message) {
+  udg_status status = UDG_OK;
+  inspector->keep_maps = 1;
+  for (int i = 0; i < count && status == UDG_OK; i++) {
+    status = udg_inspect(inspector, images[i], date, &each[i], message);
+    photos[i].judged = status == UDG_OK && each[i].judged && inspector->shown >= 0;
+    if (photos[i].judged && (status = pool_add(p, inspector)) != UDG_OK)
+      udg_fail(message, status, "no memory for %d photos", count);
+  }
+  inspector->keep_maps = 0;
+  return status;
+}
+
+/* Each judged photo again, where all of them together say that traces are. */
+static udg_status look_together(udg_inspector *inspector, const udg_image *const *images,
+                                int count, const udg_result *each, photo *photos, pool *p,
+                                udg_message *message) {
+  udg_status status = UDG_OK;
+  for (int i = 0; i < count && status == UDG_OK; i++) {
+    udg_result again;
+    if (!photos[i].judged)
+      continue;
+    inspector->choice = &p->choice;
+    status = udg_inspect(inspector, images[i], each[i].date, &again, message);
+    inspector->choice = NULL;
+    photos[i].judged = status == UDG_OK && again.judged && inspector->shown >= 0;
+    if (photos[i].judged &&
+        (status = gather(&inspector->budget.host, inspector, &photos[i])) != UDG_OK)
+      udg_fail(message, status, "no memory for %d photos", count);
+  }
+  return status;
+}
+
+static udg_status join(udg_inspector *inspector, const udg_image *const *images, int count,
+                       const udg_result *each, photo *photos, pool *p, udg_result *joint,
+                       udg_message *message) {
+  int first, odd = odd_one(each, count, &first);
+  cannot_join(each, count, joint);
+  if (first < 0) {
+    udg_result_reason(joint, "none of the %d photos could be judged", count);
+    return UDG_OK;
+  }
+  if (odd >= 0) {
+    udg_result_reason(joint,
+                      "photo %d reads as %s, photo %d as %s: not one coin, or one is misread",
+                      first + 1, each[first].date, odd + 1, each[odd].date);
+    return UDG_OK;
+  }
+  if (p->photos == 1) {
+    *joint = each[first];
+    decide(&inspector->budget.host, each, count, 1, joint);
+    return UDG_OK;
+  }
+  if (!inspector->dates || !inspector->dates[p->date_index].ready) {
+    udg_result_reason(joint, "the photos take more memory together than is set for one");
+    return UDG_OK;
+  }
+  choose(p, inspector);
+  udg_status status = look_together(inspector, images, count, each, photos, p, message);
+  if (status != UDG_OK)
+    return status;
+  describe(p, photos, count);
+  if (inspector->dates && inspector->dates[p->date_index].ready)
+    judge(inspector, p, photos, each, count, joint);
+  return UDG_OK;
 }
 
 udg_status udg_inspect_same_coin(udg_inspector *inspector, const udg_image *const *images, int count,
@@ -236,27 +400,17 @@ udg_status udg_inspect_same_coin(udg_inspector *inspector, const udg_image *cons
     return udg_fail(message, UDG_ERROR_ARGUMENT, "udg_inspect_same_coin: NULL argument or no photo");
   udg_settings settings = inspector->budget.host;
   photo *photos = udg_memory_get(&settings, (size_t)count, sizeof *photos);
-  if (!photos)
-    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for %d photos", count);
-  udg_status status = UDG_OK;
-  for (int i = 0; i < count && status == UDG_OK; i++) {
-    status = udg_inspect(inspector, images[i], date, &each[i], message);
-    if (status == UDG_OK)
-      gather(inspector, &each[i], &photos[i]);
-  }
-  if (status == UDG_OK) {
-    int first, odd = odd_one(each, count, &first);
-    cannot_join(each, count, joint);
-    if (first < 0)
-      udg_result_reason(joint, "none of the %d photos could be judged", count);
-    else if (odd >= 0)
-      udg_result_reason(joint,
-                        "photo %d reads as %s, photo %d as %s: not one coin, or one is misread",
-                        first + 1, each[first].date, odd + 1, each[odd].date);
-    else
-      judge(&settings, photos, each, count, height_of(inspector->reference, each[first].date),
-            joint);
-  }
+  pool p;
+  udg_status status = pool_open(&settings, &p);
+  if (!photos || status != UDG_OK)
+    status = udg_fail(message, UDG_ERROR_MEMORY, "no memory for %d photos", count);
+  if (status == UDG_OK)
+    status = look_alone(inspector, images, count, date, each, photos, &p, message);
+  if (status == UDG_OK)
+    status = join(inspector, images, count, each, photos, &p, joint, message);
+  for (int i = 0; photos && i < count; i++)
+    udg_memory_drop(&settings, photos[i].hypotheses);
   udg_memory_drop(&settings, photos);
+  pool_close(&p);
   return status;
 }

@@ -101,7 +101,11 @@ void udg_pipeline_reset(udg_inspector *inspector) {
   udg_fft_destroy(inspector->fft);
   const udg_budget budget = inspector->budget;
   const udg_reference *reference = inspector->reference;
+  const int keep_maps = inspector->keep_maps;
+  const udg_score_choice *choice = inspector->choice;
   memset(inspector, 0, sizeof *inspector);
+  inspector->keep_maps = keep_maps;
+  inspector->choice = choice;
   inspector->budget = budget;
   inspector->settings = settings;
   inspector->reference = reference;
@@ -469,6 +473,10 @@ udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_m
     status = udg_light_fit(work->light, &work->upright, message);
   if (status == UDG_OK)
     status = udg_residual_make(work->residual, &work->upright, work->light, message);
+  if (status == UDG_OK) {
+    work->score->keep = inspector->keep_maps;
+    work->score->choice = inspector->choice;
+  }
   if (status == UDG_OK)
     status = udg_stray_line(&inspector->settings, &work->upright, work->light, work->residual,
                             &work->score->line, message);

@@ -47,6 +47,8 @@ struct udg_inspector {
   udg_date_work *dates; /* reference->date_count of them */
   udg_buffer grey;
   udg_buffer even; /* `grey` with its extremes held down, for finding and registering */
+  int keep_maps;   /* the scores keep their maps, for several photos together */
+  const udg_score_choice *choice; /* where they said that traces are; NULL: nothing said */
   int shown;       /* date whose planes the views show; -1: none */
   udg_plane view_residual;
   udg_registration registration; /* of that date */

@@ -71,8 +71,8 @@ void udg_score_destroy(udg_score *score) {
   if (!score)
     return;
   udg_settings settings = score->settings;
-  void *blocks[] = {score->gain,     score->trace,     score->whole,  score->work,
-                    score->of_trace, score->of_square, score->product};
+  void *blocks[] = {score->gain,     score->trace,     score->whole,   score->work,
+                    score->of_trace, score->of_square, score->product, score->kept};
   for (size_t i = 0; i < sizeof blocks / sizeof *blocks; i++)
     udg_memory_drop(&settings, blocks[i]);
   for (int k = 0; k < UDG_MAPS; k++) {
@@ -89,6 +89,11 @@ void udg_score_destroy(udg_score *score) {
   udg_plane_destroy(&settings, &score->best);
   udg_memory_drop(&settings, score);
 }
+
+static const udg_score_range ANYWHERE = {{0, 0}, -1};
+/* Photos of one coin agree on an offset to within so many px: the windows' whole pixels and
+ * what each registration is off. */
+enum { CHOICE_REACH_PX = 2 };
 
 static udg_trace_kind kind_of(const udg_date *date, int place, const udg_trace *trace) {
   if (trace->mirrored)
@@ -174,18 +179,52 @@ static int fits_place(const udg_date *date, int place, const udg_trace *trace) {
   return fabs(trace->turn_rad - date->places[place].turn_rad) <= 0.2;
 }
 
+int udg_score_kind(const udg_date *date, int place, const udg_trace *trace) {
+  return fits_place(date, place, trace) ? (int)kind_of(date, place, trace) : -1;
+}
+
+/* Where photos together say the trace is, if it is the one they chose; else reach 0 and
+ * nothing to look for. */
+static int chosen(const udg_score_choice *choice, int place, int trace, char digit,
+                  udg_trace_kind kind, udg_score_range *range) {
+  for (int i = 0; i < choice->count; i++) {
+    if (choice->of[i].place != place || choice->of[i].trace != trace ||
+        choice->of[i].digit != digit || choice->of[i].kind != kind)
+      continue;
+    *range = (udg_score_range){{choice->of[i].offset_px[0], choice->of[i].offset_px[1]},
+                               CHOICE_REACH_PX};
+    return 1;
+  }
+  return 0;
+}
+
+static void keep_maps(udg_score *score, const udg_trace_bank *bank, int place, int trace,
+                      double whole) {
+  size_t count = (size_t)score->map_side * (size_t)score->map_side;
+  float *to = score->kept + udg_score_kept_at(score, bank, place, trace);
+  for (int k = 0; k < UDG_MAPS; k++)
+    memcpy(to + (size_t)k * count, score->map[k], count * sizeof *to);
+  to[UDG_MAPS * count] = (float)whole;
+}
+
 /* One trace at one place, drawn before. */
 static void score_trace(udg_score *score, const udg_date *date, const udg_trace_bank *bank,
-                        int place, const udg_trace *trace, double whole, leader *leaders) {
+                        int place, int number, double whole, leader *leaders) {
   const udg_score_place *at = &score->places[place];
+  const udg_trace *trace = &bank->traces[number];
   udg_trace_kind kind = kind_of(date, place, trace);
+  udg_score_range range = ANYWHERE;
   udg_match match;
   udg_score_correlate(score, trace, bank, place);
   if (kind == UDG_TRACE_SAME && fabs(trace->turn_rad - date->places[place].turn_rad) < 1e-6)
     share_displacement(score, place);
+  if (score->keep)
+    keep_maps(score, bank, place, number, whole);
+  if (score->choice && !chosen(score->choice, place, number, trace->digit, kind, &range))
+    return;
   int first = bank->size / 2 - bank->reach_px;
-  udg_score_search(score, whole, kind == UDG_TRACE_EARLIER, at->left + first, at->top + first,
-                   &match);
+  udg_score_search_near(score, whole, &range, kind == UDG_TRACE_EARLIER, at->left + first,
+                        at->top + first, &match);
   leader *best = &leaders[slot_of(score, place, trace->digit, kind) - score->hypotheses];
   if (!best->trace || match.peak.rank > best->match.peak.rank)
     *best = (leader){trace, match};
@@ -250,6 +289,11 @@ udg_status udg_score_make(udg_score *score, const udg_upright *upright, const ud
   leader leaders[UDG_HYPOTHESES_MAX];
   double own = 0.0;
   memset(leaders, 0, sizeof leaders);
+  if (score->keep && !score->kept) {
+    size_t maps = udg_score_kept_at(score, bank, score->place_count, 0);
+    if (!(score->kept = udg_memory_get(&score->settings, maps, sizeof *score->kept)))
+      return udg_fail(message, UDG_ERROR_MEMORY, "no memory to keep the scores");
+  }
   begin(score, upright, residual, bank);
   score->misfit = light->rms / fmax(light->peak, 1.0);
   /* A trace is drawn once for all places: how it looks depends on the light alone. */
@@ -261,7 +305,7 @@ udg_status udg_score_make(udg_score *score, const udg_upright *upright, const ud
         continue;
       if (score->settings.cancel && score->settings.cancel(score->settings.user))
         return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled by the host");
-      score_trace(score, date, bank, place, trace, whole, leaders);
+      score_trace(score, date, bank, place, i, whole, leaders);
       if (kind_of(date, place, trace) == UDG_TRACE_SAME)
         own += whole / UDG_TRACE_TURNS;
     }

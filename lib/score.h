@@ -63,6 +63,18 @@ typedef struct udg_score_place {
   udg_complex *spectrum[UDG_MAPS];
 } udg_score_place;
 
+/* Where to look for each digit, kind and place, when several photos of the coin said so
+ * together: the trace by its number in the bank, offset in px of the maps. */
+typedef struct udg_score_choice {
+  int count;
+  struct {
+    int place, trace;
+    char digit;
+    udg_trace_kind kind;
+    int offset_px[2];
+  } of[UDG_HYPOTHESES_MAX];
+} udg_score_choice;
+
 typedef struct udg_score {
   int count;
   udg_hypothesis
@@ -86,12 +98,26 @@ typedef struct udg_score {
   float *trace, *whole, *work;
   udg_complex *of_trace, *of_square, *product;
   const udg_trace *looked_at; /* the trace whose parts `whole` and `trace` hold */
+  int keep; /* the maps of all traces at all places go into `kept` */
+  float *kept;                    /* place by place, trace by trace, map by map */
+  const udg_score_choice *choice; /* NULL: the best offset of this photo alone */
 } udg_score;
 
 /* Place of an offset in a map. */
 static inline size_t udg_score_map_index(const udg_score *score, int dx, int dy) {
   int middle = score->map_side / 2;
   return (size_t)(dy + middle) * (size_t)score->map_side + (size_t)(dx + middle);
+}
+
+/* Digit, kind and place as udg_score_make() has them; -1 for a trace not made for the place. */
+int udg_score_kind(const udg_date *date, int place, const udg_trace *trace);
+
+/* Where the maps of a trace at a place begin in `kept`; behind them comes the trace's whole
+ * energy. */
+static inline size_t udg_score_kept_at(const udg_score *score, const udg_trace_bank *bank,
+                                       int place, int trace) {
+  size_t maps = (size_t)place * (size_t)bank->trace_count + (size_t)trace;
+  return maps * (UDG_MAPS * (size_t)score->map_side * (size_t)score->map_side + 1);
 }
 
 /* `fft` must outlive the score. */

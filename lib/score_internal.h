@@ -35,10 +35,20 @@ double udg_score_draw(udg_score *score, const udg_trace *trace, const udg_light 
 /* The maps of the trace drawn last, at a place. */
 void udg_score_correlate(udg_score *score, const udg_trace *trace, const udg_trace_bank *bank,
                          int place);
+/* Offsets searched: all with `reach` < 0, else those so near `middle`. */
+typedef struct udg_score_range {
+  int middle[2], reach;
+} udg_score_range;
+
+/* What the maps say at one offset; `whole` is the trace's whole energy. */
+udg_peak udg_score_peak(float *const map[UDG_MAPS], double whole, size_t at);
 /* Best offset of score->map.  `show`: the evidence picture, whose pixel (left, top) is the first
  * of the offsets, takes it in. */
 void udg_score_search(udg_score *score, double whole, int show, int left, int top,
                       udg_match *match);
+/* The same within a range. */
+void udg_score_search_near(udg_score *score, double whole, const udg_score_range *range, int show,
+                           int left, int top, udg_match *match);
 
 /* What the winner looks like pixel by pixel; it is drawn anew. */
 void udg_score_look(udg_score *score, const udg_upright *upright, const udg_light *light,

@@ -3,6 +3,7 @@
 #include "score_internal.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 /* A trace all but covered has no amplitude to speak of. */
@@ -100,10 +101,10 @@ void udg_score_correlate(udg_score *score, const udg_trace *trace, const udg_tra
   }
 }
 
-static udg_peak peak_at(const udg_score *score, double whole, size_t at) {
-  double numerator = (double)score->map[UDG_MAP_NUMERATOR][at];
-  double norm = fmax((double)score->map[UDG_MAP_NORM][at], VISIBLE_MIN * whole);
-  double local = fmax((double)score->map[UDG_MAP_LOCAL][at], LOCAL_MIN);
+udg_peak udg_score_peak(float *const map[UDG_MAPS], double whole, size_t at) {
+  double numerator = (double)map[UDG_MAP_NUMERATOR][at];
+  double norm = fmax((double)map[UDG_MAP_NORM][at], VISIBLE_MIN * whole);
+  double local = fmax((double)map[UDG_MAP_LOCAL][at], LOCAL_MIN);
   udg_peak p = {0.0, 0.0, 0.0, 0.0};
   if (numerator <= 0.0 || norm <= 0.0)
     return p;
@@ -114,7 +115,7 @@ static udg_peak peak_at(const udg_score *score, double whole, size_t at) {
   return p;
 }
 
-/* peak_at()'s rank along a row of the maps, in single precision. */
+/* udg_score_peak()'s rank along a row of the maps, in single precision. */
 static void rank_row(const udg_score *score, float norm_min, size_t at, int count,
                      float *restrict rank) {
   const float *restrict numerator = score->map[UDG_MAP_NUMERATOR] + at;
@@ -137,7 +138,7 @@ static void refine(const udg_score *score, double whole, udg_match *match) {
   for (int j = -1; j <= 1; j++) {
     for (int i = -1; i <= 1; i++) {
       size_t at = udg_score_map_index(score, match->offset[0] + i, match->offset[1] + j);
-      double v = peak_at(score, whole, at).rank;
+      double v = udg_score_peak(score->map, whole, at).rank;
       gx += v * i / 6.0;
       gy += v * j / 6.0;
       gxy += v * i * j / 4.0;
@@ -162,14 +163,20 @@ static void show_row(udg_score *score, const float *rank, int count, int left, i
     shown[left + x] = rank[x] > shown[left + x] ? rank[x] : shown[left + x];
 }
 
-void udg_score_search(udg_score *score, double whole, int show, int left, int top,
-                      udg_match *match) {
+static int in_range(const udg_score_range *range, int dx, int dy) {
+  return range->reach < 0 || (abs(dx - range->middle[0]) <= range->reach &&
+                              abs(dy - range->middle[1]) <= range->reach);
+}
+
+void udg_score_search_near(udg_score *score, double whole, const udg_score_range *range, int show,
+                           int left, int top, udg_match *match) {
   int reach = score->map_side / 2 - 1, count = 2 * reach + 1;
   /* Nothing divides by nought, and nothing that is covered ranks. */
   float norm_min = (float)fmax(VISIBLE_MIN * whole, 1e-20), best = -1.0f;
   float rank[UDG_MAP_SIDE_MAX];
   double sum = 0.0;
-  match->offset[0] = match->offset[1] = 0;
+  for (int axis = 0; axis < 2; axis++)
+    match->offset[axis] = range->reach < 0 ? 0 : range->middle[axis];
   for (int dy = -reach; dy <= reach; dy++) {
     size_t at = udg_score_map_index(score, -reach, dy);
     const float *norm = score->map[UDG_MAP_NORM] + at;
@@ -178,7 +185,7 @@ void udg_score_search(udg_score *score, double whole, int show, int left, int to
       show_row(score, rank, count, left, top + dy + reach);
     for (int x = 0; x < count; x++) {
       sum += norm[x] > 0.0f ? (double)norm[x] : 0.0;
-      if (rank[x] > best) {
+      if (rank[x] > best && in_range(range, x - reach, dy)) {
         best = rank[x];
         match->offset[0] = x - reach;
         match->offset[1] = dy;
@@ -187,7 +194,13 @@ void udg_score_search(udg_score *score, double whole, int show, int left, int to
   }
   match->mean_norm = sum / ((double)count * count);
   size_t at = udg_score_map_index(score, match->offset[0], match->offset[1]);
-  match->peak = peak_at(score, whole, at);
+  match->peak = udg_score_peak(score->map, whole, at);
   match->visible = whole > 0.0 ? fmin((double)score->map[UDG_MAP_NORM][at] / whole, 1.0) : 0.0;
   refine(score, whole, match);
+}
+
+void udg_score_search(udg_score *score, double whole, int show, int left, int top,
+                      udg_match *match) {
+  static const udg_score_range anywhere = {{0, 0}, -1};
+  udg_score_search_near(score, whole, &anywhere, show, left, top, match);
 }
