@@ -19,7 +19,7 @@
 #include "reference_internal.h"
 #include "score_internal.h"
 
-static const double JOINT_SLOPE = 1.0, JOINT_SHIFT = 0.0;
+static const double JOINT_SLOPE = 1.0, JOINT_SHIFT = 2.0;
 
 /* What one photo says of every digit at every place. */
 typedef struct photo {

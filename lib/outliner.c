@@ -155,8 +155,11 @@ static int choose(const udg_outliner *outliner, const udg_coin_result *rims, udg
   if (outliner->count > 0)
     return rims->count > 0;
   for (int i = 0; i < rims->count; i++) {
+    const double *box = outliner->box_px;
     *rim = rims->coins[i];
-    if (surrounds(rim, outliner->box_px))
+    /* A doubtful one must hold all of the box. */
+    double off = hypot(box[0] + 0.5 * box[2] - rim->centre[0], box[1] + 0.5 * box[3] - rim->centre[1]);
+    if (i < rims->sure_count ? off < rim->semi[1] : surrounds(rim, box))
       return 1;
   }
   return 0;
@@ -189,7 +192,7 @@ static udg_status scale_box(udg_outliner *outliner, const udg_image *image,
   double *box = outliner->box_px;
   for (int i = 0; i < 4; i++)
     box[i] = outliner->box_given[i] / image->scale;
-  if (box[0] + box[2] > image->width + 1.0 || box[1] + box[3] > image->height + 1.0)
+  if (box[0] < -1.0 || box[1] < -1.0 || box[0] + box[2] > image->width + 1.0 || box[1] + box[3] > image->height + 1.0)
     return udg_fail(message, UDG_ERROR_ARGUMENT, "the box reaches beyond the first photo");
   return UDG_OK;
 }

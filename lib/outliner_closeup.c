@@ -83,8 +83,9 @@ static udg_status lay_edges(const udg_settings *settings, const udg_plane *grey,
   return UDG_OK;
 }
 
-/* What lies outside the turned box goes, the rest gets mean 0 and square sum 1. */
-static void keep_box(udg_plane *edges, const double half[2], double turn_rad) {
+/* What lies outside the turned box goes, the rest gets mean 0 and square sum 1; 0 when nothing
+ * is there. */
+static int keep_box(udg_plane *edges, const double half[2], double turn_rad) {
   double sum = 0.0, square = 0.0;
   size_t inside = 0;
   for (int pass = 0; pass < 2; pass++) {
@@ -109,6 +110,7 @@ static void keep_box(udg_plane *edges, const double half[2], double turn_rad) {
   float factor = square > 0.0 ? (float)(1.0 / sqrt(square)) : 0.0f;
   for (size_t i = 0; i < (size_t)edges->width * (size_t)edges->height; i++)
     edges->v[i] *= factor;
+  return square > 0.0;
 }
 
 static udg_status take_memory(const udg_settings *settings, udg_fft *fft, udg_closeup *c,
@@ -159,11 +161,16 @@ udg_status udg_closeup_create(const udg_settings *settings, udg_fft *fft, const 
                        &made->mean, &made->square, &made->blur);
     if (status != UDG_OK)
       break;
-    keep_box(&made->mean, half, turn_of(t));
-    udg_fft_forward(made->plan, made->mean.v, made->wanted[t]);
+    if (!keep_box(&made->mean, half, turn_of(t)))
+      status = UDG_ERROR_PHOTOS;
+    else
+      udg_fft_forward(made->plan, made->mean.v, made->wanted[t]);
   }
   if (status != UDG_OK) {
     udg_closeup_destroy(settings, made);
+    if (status == UDG_ERROR_PHOTOS)
+      return udg_fail(message, status, "no whole coin was found where the box is, and nothing shows "
+                                       "in it");
     return udg_fail(message, status,
                     status == UDG_ERROR_ARGUMENT ? "the box lies outside of the first photo"
                                                  : "no memory to lay close-ups on each other");

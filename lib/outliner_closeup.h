@@ -13,7 +13,8 @@ typedef struct udg_closeup udg_closeup;
 /* The circle around a box (left, top, width, height, px). */
 udg_ellipse udg_closeup_circle(const double box_px[4]);
 
-/* Remembers the first photo's date.  `fft` must outlive the result.  MEMORY. */
+/* Remembers the first photo's date.  `fft` must outlive the result.  MEMORY; PHOTOS when
+ * nothing shows in the box. */
 udg_status udg_closeup_create(const udg_settings *settings, udg_fft *fft, const udg_plane *grey,
                               const double box_px[4], udg_face_work *work, udg_closeup **closeup,
                               udg_message *message);

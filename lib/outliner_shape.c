@@ -20,6 +20,8 @@ static const double FOOT_SHARE = 0.3;
 static const double MARGIN_SHARE = 0.25;
 /* What is smaller than this share of the box is no digit. */
 static const double SPECK_SHARE = 0.012;
+/* Halves of a digit lie nearer than this share of its height. */
+static const double GAP_SHARE = 0.06;
 /* Lines may be straightened by this much, digit heights. */
 static const double STRAIGHT_SHARE = 0.004;
 /* Usual proportions of struck dates (an estimate without a source). */
@@ -126,22 +128,52 @@ static int is_part(const shape *a, const shape *b) {
   return shared > 0.5 * fmin(a->high[0] - a->low[0], b->high[0] - b->low[0]);
 }
 
+static void widen(shape *whole, const shape *part) {
+  for (int axis = 0; axis < 2; axis++) {
+    whole->low[axis] = fmin(whole->low[axis], part->low[axis]);
+    whole->high[axis] = fmax(whole->high[axis], part->high[axis]);
+  }
+}
+
 static int joined(drawing *d, const shape *s) {
   for (int i = 0; i < d->count; i++) {
     shape *whole = &d->shapes[i];
     if (!is_part(whole, s))
       continue;
-    for (int axis = 0; axis < 2; axis++) {
-      whole->low[axis] = fmin(whole->low[axis], s->low[axis]);
-      whole->high[axis] = fmax(whole->high[axis], s->high[axis]);
-    }
+    widen(whole, s);
     return 1;
   }
   return 0;
 }
 
-/* Outer lines of some size in the box, from the left. */
-static int pick_shapes(drawing *d) {
+/* With more shapes than digits the nearest neighbours are halves of one whose thin strokes did
+ * not rise enough: much nearer than any others, and nearer than digits are set. */
+static void close_gaps(drawing *d, int wanted) {
+  while (d->count > wanted) {
+    double least = INFINITY, second = INFINITY;
+    int at = 0;
+    for (int i = 0; i + 1 < d->count; i++) {
+      double gap = d->shapes[i + 1].low[0] - d->shapes[i].high[0];
+      if (gap < least) {
+        second = least;
+        least = gap;
+        at = i;
+      } else {
+        second = fmin(second, gap);
+      }
+    }
+    double height = d->shapes[at].high[1] - d->shapes[at].low[1];
+    if (!(second < INFINITY && least < 0.5 * second && least < GAP_SHARE * height))
+      return;
+    widen(&d->shapes[at], &d->shapes[at + 1]);
+    for (int i = at + 1; i + 1 < d->count; i++)
+      d->shapes[i] = d->shapes[i + 1];
+    d->count--;
+  }
+}
+
+/* Outer lines of some size in the box, from the left, as many as the date has digits. */
+static int pick_shapes(drawing *d, int wanted) {
   double speck = speck_of(d);
   for (size_t k = 0; k < d->lines.count; k++) {
     shape s;
@@ -161,6 +193,7 @@ static int pick_shapes(drawing *d) {
     }
     d->shapes[at] = s;
   }
+  close_gaps(d, wanted);
   return d->count;
 }
 
@@ -362,7 +395,7 @@ udg_status udg_outliner_draw(const udg_settings *settings, const udg_design *des
   if (status == UDG_OK)
     status = udg_contours_create(settings, &d.part, (float)(field + FOOT_SHARE * (top - field)),
                                  &d.lines, message);
-  if (status == UDG_OK && pick_shapes(&d) != (int)strlen(drawn->date))
+  if (status == UDG_OK && pick_shapes(&d, (int)strlen(drawn->date)) != (int)strlen(drawn->date))
     status = udg_fail(message, UDG_ERROR_REFERENCE,
                       "%d shapes rise in the box, but %s has %zu digits: is the box around the "
                       "date and nothing else, are the digits apart from each other?",
