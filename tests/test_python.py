@@ -294,14 +294,19 @@ class Objects(unittest.TestCase):
             with self.assertRaises(ValueError):
                 learner.write(os.path.join(SCRATCH, "nothing.json"))
 
-    def test_outlines_want_a_rim(self):
+    def test_outlines_want_photos_that_show_something(self):
         with self.assertRaises(ValueError):
             ud.Outliner("17", (1, 1, 0, 0))
         with ud.Outliner("17", (40, 90, 40, 30), diameter_mm=9) as outliner:
+            with self.assertRaises(ValueError) as beyond:
+                outliner.add(np.full((50, 80), 128, np.uint8), "flat.png")
+            self.assertIn("beyond the first photo", str(beyond.exception))
+            self.assertEqual(outliner.photos, ())
+        with ud.Outliner("17", (20, 10, 30, 20), diameter_mm=9) as outliner:
             with self.assertRaises(ud.UnderdigitError) as caught:
                 outliner.add(np.full((50, 80), 128, np.uint8), "flat.png")
+                outliner.finish()
             self.assertEqual(caught.exception.status, ud.Status.ERROR_PHOTOS)
-            self.assertEqual(outliner.photos, ())
 
     def test_outlines_are_closed_polylines(self):
         with load() as reference:
