@@ -125,6 +125,48 @@ static void broken_rows_are_told_and_the_rest_goes_on(void **state) {
   expect_has(t.text, "8 F|-|-|3|");
 }
 
+/* A quote that is not closed takes one row along and not those below it, wherever the
+ * next quote may stand. */
+static void a_stray_quote_costs_one_row(void **state) {
+  (void)state;
+  told t = read_table("q.csv",
+                      "id,title,price,photos\n"
+                      "A,\"bad,5,a.jpg\n" /* row 2: closed by the quote of row 3 */
+                      "B,\"good\",6,b.jpg\n"
+                      "C,\"bad,7,c.jpg\n" /* row 4: closed at the end of row 5 */
+                      "D,plain,8,\"d.jpg\"\n"
+                      "E,\"bad,9,e.jpg\n" /* row 6: closed in row 7, too few fields */
+                      "F,plain,8,f.jpg\"\n"
+                      "G,\"two\nlines\",1,g.jpg\n"
+                      "H,\"open,2,h.jpg\n" /* row 10: never */
+                      "I,last,3,i.jpg\n",
+                      0);
+  expect_has(t.text, "q.csv: row 2: text after a closing quote: left out");
+  expect_has(t.text, "3 B|good|-|6|");
+  expect_has(t.text, "q.csv: row 4: ");
+  expect_has(t.text, "5 D|plain|-|8|");
+  expect_has(t.text, "q.csv: row 6: 2 fields where the header has 4");
+  expect_has(t.text, "7 F|plain|-|8|");
+  expect_has(t.text, "8 G|two\nlines|-|1|");
+  expect_has(t.text, "q.csv: row 10: a quote that is not closed");
+  expect_has(t.text, "11 I|last|-|3|");
+  assert_int_equal(t.rows, 5);
+  assert_int_equal(t.dropped, 4);
+  expect_has(read_table("qh.csv", "id,\"ti\"tle\nA,b\n", -1).text, "qh.csv: row 1: text after");
+}
+
+/* Bytes of no UTF-8 in a table or a file's name: texts come out as UTF-8, two that differ
+ * still do, and the file is found under its own name. */
+static void strange_bytes_are_kept_apart(void **state) {
+  (void)state;
+  told t = read_table("l.csv", "title,photos\nM\xFCnze,m\xFCnze.jpg\nx,m\xF6nze.jpg\n", 0);
+  expect_has(t.text, "l.csv: row 2: 'title' is no UTF-8");
+  expect_has(t.text, "/m\\xFCnze.jpg|M\\xFCnze|");
+  expect_has(t.text, "/m\xFCnze.jpg\n");
+  expect_has(t.text, "/m\\xF6nze.jpg|x|");
+  assert_int_equal(t.faults, 1);
+}
+
 static void tables_that_are_none_are_refused(void **state) {
   (void)state;
   expect_has(read_table("e.csv", "", -1).text, "an empty table");
@@ -159,6 +201,18 @@ static void json_lines_say_the_same(void **state) {
   expect_has(t.text, "a.jsonl: row 5: not a JSON object");
   expect_has(t.text, "a.jsonl: row 6: ");
   expect_has(t.text, "a.jsonl: row 7: 'photos' must hold names only");
+}
+
+/* A byte order mark is no fault, names are of any letter case, and none stands twice. */
+static void json_names_are_as_free_as_headers(void **state) {
+  (void)state;
+  told t = read_table("b.jsonl",
+                      "\xEF\xBB\xBF{\"ID\": \"A\", \"Price\": 1.5, \"PHOTOS\": [\"a.jpg\"]}\n"
+                      "{\"id\": \"B\", \"Id\": \"C\"}\n",
+                      0);
+  expect_has(t.text, "1 A|-|-|1.5|");
+  expect_has(t.text, "b.jsonl: row 2: 'Id' is there twice: left out");
+  expect_has(t.text, "2 B|");
 }
 
 /* Seconds as `date -u -d TEXT +%s` of GNU coreutils 9.1 gives them. */
@@ -237,8 +291,11 @@ int main(void) {
   const struct CMUnitTest tests[] = {cmocka_unit_test(columns_are_found_by_name),
                                      cmocka_unit_test(other_separators_are_seen),
                                      cmocka_unit_test(broken_rows_are_told_and_the_rest_goes_on),
+                                     cmocka_unit_test(a_stray_quote_costs_one_row),
+                                     cmocka_unit_test(strange_bytes_are_kept_apart),
                                      cmocka_unit_test(tables_that_are_none_are_refused),
                                      cmocka_unit_test(json_lines_say_the_same),
+                                     cmocka_unit_test(json_names_are_as_free_as_headers),
                                      cmocka_unit_test(times_are_those_of_date),
                                      cmocka_unit_test(prices_that_can_mean_two_things_are_refused),
                                      cmocka_unit_test(written_fields_are_read_by_python)};

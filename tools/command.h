@@ -37,9 +37,6 @@ void command_complain(const char *format, ...) __attribute__((format(printf, 1, 
 /* The library's log for `udg_settings`: warnings are complained of, the rest is dropped. */
 void command_warn(void *user, udg_log_level level, const char *text);
 
-/* Strangers' text on a terminal: control characters come out as '?'. */
-void command_print_clean(FILE *out, const char *text);
-
 /* Flushes stdout; 0 when all that was written so far has left the program,
  * else a complaint and -1 (the reader went away, the disk is full). */
 int command_flush(void);

@@ -5,6 +5,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "utf8.h"
+
 void csv_begin(csv_reader *r, FILE *file) {
   static const char separators[] = ",;\t";
   long counts[3] = {0, 0, 0};
@@ -90,6 +92,13 @@ static int at_break(csv_reader *r, int c) {
   return 1;
 }
 
+void csv_back(csv_reader *r) {
+  if (r->next_line <= r->line + 1)
+    return;
+  fseek(r->file, r->second_line, SEEK_SET);
+  r->next_line = r->line + 1;
+}
+
 static void read_quoted(record *rec) {
   csv_reader *r = rec->r;
   int c;
@@ -102,6 +111,8 @@ static void read_quoted(record *rec) {
         return;
       }
     } else if (at_break(r, c)) {
+      if (r->next_line == r->line + 1)
+        r->second_line = ftell(r->file);
       c = '\n';
     }
     put(rec, c);
@@ -146,7 +157,10 @@ static csv_outcome read_record(csv_reader *r, int *empty) {
     return CSV_MEMORY;
   for (int i = 0; i < r->field_count; i++)
     r->fields[i] = r->bytes + starts[i];
-  return r->fault ? CSV_BROKEN : CSV_RECORD;
+  if (!r->fault)
+    return CSV_RECORD;
+  csv_back(r);
+  return CSV_BROKEN;
 }
 
 csv_outcome csv_next(csv_reader *r) {
@@ -158,19 +172,28 @@ csv_outcome csv_next(csv_reader *r) {
   return outcome;
 }
 
+static void write_text(FILE *out, const char *text) {
+  while (*text) {
+    size_t length = utf8_length(text);
+    if (length == 0)
+      fprintf(out, "\\x%02X", (unsigned char)*text);
+    else
+      fwrite(text, 1, length, out);
+    if (*text == '"')
+      fputc('"', out);
+    text += length ? length : 1;
+  }
+}
+
 void csv_write(FILE *out, const char *text, int last) {
   const char *t = text ? text : "";
   int formula = t[0] && strchr("=+-@\t\r", t[0]);
   if (formula || t[strcspn(t, "\",;\t\r\n")]) {
     fputs(formula ? "\"'" : "\"", out);
-    for (; *t; t++) {
-      if (*t == '"')
-        fputc('"', out);
-      fputc(*t, out);
-    }
+    write_text(out, t);
     fputc('"', out);
   } else {
-    fputs(t, out);
+    write_text(out, t);
   }
   fputs(last ? "\r\n" : ",", out);
 }

@@ -4,6 +4,8 @@
 #include <math.h>
 #include <string.h>
 
+#include "utf8.h"
+
 void json_out_begin(json_out *o, FILE *file) {
   *o = (json_out){file, 0};
   fputc('{', file);
@@ -42,26 +44,10 @@ void json_out_truth(json_out *o, const char *key, int value) {
   fputs(value ? "true" : "false", o->file);
 }
 
-/* Bytes of the UTF-8 character at `s`; 0 when there is none (RFC 3629). */
-static size_t character(const unsigned char *s) {
-  if (s[0] < 0x80)
-    return 1;
-  size_t count = s[0] >= 0xF0 ? 4 : s[0] >= 0xE0 ? 3 : 2;
-  if (s[0] < 0xC2 || s[0] > 0xF4)
-    return 0;
-  for (size_t i = 1; i < count; i++)
-    if ((s[i] & 0xC0) != 0x80)
-      return 0;
-  if ((s[0] == 0xE0 && s[1] < 0xA0) || (s[0] == 0xED && s[1] > 0x9F) ||
-      (s[0] == 0xF0 && s[1] < 0x90) || (s[0] == 0xF4 && s[1] > 0x8F))
-    return 0;
-  return count;
-}
-
 void json_out_string(FILE *file, const char *text) {
   fputc('"', file);
   for (const unsigned char *s = (const unsigned char *)text; *s;) {
-    size_t count = character(s);
+    size_t count = utf8_length((const char *)s);
     if (count == 0) {
       fputs("\xEF\xBF\xBD", file); /* the sign for what cannot be shown */
       s++;

@@ -7,6 +7,7 @@
 #include <underdigit/underdigit.h>
 
 #include "command.h"
+#include "utf8.h"
 
 typedef struct learn_options {
   const char *reference_path, *date, *output_path, *font_path;
@@ -140,7 +141,7 @@ static void print_left_out(const udg_learner *learner) {
   for (size_t i = 0; udg_learner_photo(learner, i, &photo) == UDG_OK; i++) {
     if (photo.fate == UDG_LEARN_USED)
       continue;
-    command_print_clean(stdout, photo.name);
+    utf8_print_clean(stdout, photo.name);
     printf(": left out: %s\n", photo.why);
   }
 }

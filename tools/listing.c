@@ -12,6 +12,8 @@
 #include <strings.h>
 #include <time.h>
 
+#include "utf8.h"
+
 const char *const listing_field_names[LISTING_FIELDS] = {
     "id", "title", "address", "price", "currency", "closes", "photos", "note", "grade"};
 
@@ -191,18 +193,19 @@ static void read_figures(const listing_reader *reader, const char *path, int64_t
                   "closing time '%.60s' is not like 2026-11-30 18:00: not sorted by it", closes);
 }
 
-int listing_take(const listing_reader *reader, const char *path, int64_t row,
-                 char *texts[LISTING_FIELDS]) {
+static int take_texts(const listing_reader *reader, const char *path, int64_t row,
+                      char *texts[LISTING_FIELDS]) {
   listing l = {.price = (double)NAN, .source = path, .row = row};
+  char *photo_id = NULL;
   split_photos(reader, path, row, texts[LISTING_PHOTOS], &l);
   l.id = trimmed(texts[LISTING_ID]);
+  if (!l.id && l.photo_count > 0)
+    l.id = photo_id = utf8_shown(l.photos[0]);
   int stop = 0;
-  if (!l.id && l.photo_count == 0) {
+  if (!l.id) {
     listing_fault(reader, path, row, 1, "neither id nor photos: left out");
   } else {
     read_figures(reader, path, row, texts, &l);
-    if (!l.id)
-      l.id = l.photos[0];
     if (l.photo_count == 0)
       listing_fault(reader, path, row, 0, "no photos named");
     l.title = trimmed(texts[LISTING_TITLE]);
@@ -212,8 +215,27 @@ int listing_take(const listing_reader *reader, const char *path, int64_t row,
     l.grade = trimmed(texts[LISTING_GRADE]);
     stop = reader->row(reader->user, &l);
   }
+  free(photo_id);
   for (int i = 0; i < l.photo_count; i++)
     free((void *)(uintptr_t)l.photos[i]);
+  return stop;
+}
+
+/* Texts become UTF-8, whatever the table is in; photos stay as they are, names of files. */
+int listing_take(const listing_reader *reader, const char *path, int64_t row,
+                 char *texts[LISTING_FIELDS]) {
+  char *shown[LISTING_FIELDS], *taken[LISTING_FIELDS];
+  int told = 0;
+  for (int i = 0; i < LISTING_FIELDS; i++) {
+    shown[i] = texts[i] && i != LISTING_PHOTOS ? utf8_shown(texts[i]) : NULL;
+    taken[i] = shown[i] ? shown[i] : texts[i];
+    if (shown[i] && strcmp(shown[i], texts[i]) != 0 && !told++)
+      listing_fault(reader, path, row, 0, "'%s' is no UTF-8: strange bytes are kept as \\xFF",
+                    listing_field_names[i]);
+  }
+  int stop = take_texts(reader, path, row, taken);
+  for (int i = 0; i < LISTING_FIELDS; i++)
+    free(shown[i]);
   return stop;
 }
 

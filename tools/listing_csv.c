@@ -36,8 +36,11 @@ int listing_read_csv(FILE *file, const char *path, const listing_reader *reader,
   csv_begin(&csv, file);
   csv_outcome outcome = csv_next(&csv);
   if (outcome != CSV_RECORD || read_header(&csv, at, path, message) != 0) {
-    if (outcome != CSV_RECORD)
-      fail(message, path, outcome == CSV_BROKEN ? csv.fault : "an empty table");
+    if (outcome == CSV_BROKEN)
+      snprintf(message->text, sizeof message->text, "%.300s: row %lld: %s", path,
+               (long long)csv.line, csv.fault);
+    else if (outcome != CSV_RECORD)
+      fail(message, path, "an empty table");
     csv_end(&csv);
     return -1;
   }
@@ -51,6 +54,7 @@ int listing_read_csv(FILE *file, const char *path, const listing_reader *reader,
     if (csv.field_count != header_fields) {
       listing_fault(reader, path, csv.line, 1, "%d fields where the header has %d: left out",
                     csv.field_count, header_fields);
+      csv_back(&csv);
       continue;
     }
     for (int i = 0; i < LISTING_FIELDS; i++)

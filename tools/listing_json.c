@@ -49,15 +49,22 @@ static char *value_text(const json_t *value, listing_field field, const char **f
   return NULL;
 }
 
-static int take_object(const json_t *object, const char *path, int64_t row,
+static int take_object(json_t *object, const char *path, int64_t row,
                        const listing_reader *reader) {
-  char *texts[LISTING_FIELDS];
-  for (int i = 0; i < LISTING_FIELDS; i++) {
+  char *texts[LISTING_FIELDS] = {NULL};
+  const char *name;
+  json_t *value;
+  json_object_foreach(object, name, value) {
+    listing_field field = listing_field_named(name);
     const char *fault = NULL;
-    texts[i] =
-        value_text(json_object_get(object, listing_field_names[i]), (listing_field)i, &fault);
+    if (field == LISTING_FIELDS)
+      continue;
+    if (texts[field])
+      fault = "is there twice";
+    else
+      texts[field] = value_text(value, field, &fault);
     if (fault)
-      listing_fault(reader, path, row, 0, "'%s' %s: left out", listing_field_names[i], fault);
+      listing_fault(reader, path, row, 0, "'%.60s' %s: left out", name, fault);
   }
   int stop = listing_take(reader, path, row, texts);
   for (int i = 0; i < LISTING_FIELDS; i++)
@@ -72,7 +79,10 @@ int listing_read_json(FILE *file, const char *path, const listing_reader *reader
   ssize_t length;
   int stopped = 0, any = 0;
   for (int64_t row = 1; !stopped && (length = getline(&line, &room, file)) >= 0; row++) {
-    if (strspn(line, " \t\r\n") == (size_t)length)
+    const char *text = line;
+    if (row == 1 && strncmp(text, "\xEF\xBB\xBF", 3) == 0)
+      text += 3; /* a byte order mark */
+    if (text + strspn(text, " \t\r\n") == line + length)
       continue;
     any = 1;
     if (length > LINE_BYTES_MAX) {
@@ -80,7 +90,7 @@ int listing_read_json(FILE *file, const char *path, const listing_reader *reader
       continue;
     }
     json_error_t why;
-    json_t *object = json_loadb(line, (size_t)length, JSON_REJECT_DUPLICATES, &why);
+    json_t *object = json_loadb(text, (size_t)(line + length - text), JSON_REJECT_DUPLICATES, &why);
     if (object && json_is_object(object))
       stopped = take_object(object, path, row, reader);
     else

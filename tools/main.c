@@ -1,6 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 /* The command `underdigit`: picks the sub-command. */
-#include <ctype.h>
 #include <errno.h>
 #include <signal.h>
 #include <stdarg.h>
@@ -10,6 +9,7 @@
 #include <underdigit/underdigit.h>
 
 #include "command.h"
+#include "utf8.h"
 
 static const command *const commands[] = {
     &inspect_command, &screen_command, &page_command,  &show_command,
@@ -24,25 +24,23 @@ static const command *command_find(const char *name) {
   return NULL;
 }
 
+/* Much of what is complained of quotes file names and listings. */
 void command_complain(const char *format, ...) {
+  char text[2000];
   va_list arguments;
   fflush(stdout);
   va_start(arguments, format);
-  fputs("underdigit: ", stderr);
-  vfprintf(stderr, format, arguments);
-  fputc('\n', stderr);
+  vsnprintf(text, sizeof text, format, arguments);
   va_end(arguments);
+  fputs("underdigit: ", stderr);
+  utf8_print_clean(stderr, text);
+  fputc('\n', stderr);
 }
 
 void command_warn(void *user, udg_log_level level, const char *text) {
   (void)user;
   if (level == UDG_LOG_WARNING)
     command_complain("warning: %s", text);
-}
-
-void command_print_clean(FILE *out, const char *text) {
-  for (const char *c = text; *c; c++)
-    fputc(iscntrl((unsigned char)*c) ? '?' : *c, out);
 }
 
 int command_flush(void) {

@@ -41,9 +41,10 @@ static int is_mark(const char *mark) {
 }
 
 /* 0, or -1 when the store failed. */
-static int take_row(const csv_reader *csv, marking *m) {
+static int take_row(csv_reader *csv, marking *m) {
   if (m->id_at >= csv->field_count || m->mark_at >= csv->field_count) {
     fault(m, csv->line, "fewer fields than the header%s", "");
+    csv_back(csv);
     return 0;
   }
   const char *id = csv->fields[m->id_at], *mark = csv->fields[m->mark_at];

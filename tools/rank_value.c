@@ -103,6 +103,7 @@ static int read_rows(csv_reader *csv, const char *path, rank_values *values,
                wrong);
       fault(text);
       (*faults)++;
+      csv_back(csv);
     } else if (outcome == CSV_MEMORY || add(values, &row) != 0) {
       return fail(message, path, "not enough memory");
     }

@@ -15,6 +15,7 @@
 #include "command.h"
 #include "digest_reference.h"
 #include "finds.h"
+#include "utf8.h"
 
 enum { SHORT_LIST = 20, EXIT_STOPPED = 130 };
 
@@ -192,7 +193,7 @@ static void print_short_list(const finds_list *list) {
     snprintf(reading, sizeof reading, "%s%s%s", f->is.date ? f->is.date : "?",
              f->variety[0] ? "/" : "", f->variety);
     printf("%5zu  %-10s %-8s %9.2g  ", shown, reading, f->is.state ? f->is.state : "-", f->q_value);
-    command_print_clean(stdout, f->is.id);
+    utf8_print_clean(stdout, f->is.id);
     putchar('\n');
   }
 }

@@ -10,6 +10,7 @@
 
 #include "command.h"
 #include "screen.h"
+#include "utf8.h"
 
 enum { FOLDERS_DEEP_MAX = 64 };
 
@@ -70,8 +71,13 @@ static int queue_photo(queueing *q, const char *path) {
     q->failed = 1;
   if (queued != 0)
     return queued < 0 ? -1 : 0;
-  listing l = {.id = path, .price = (double)NAN, .photo_count = 1, .photos = {path}};
-  return take_listing(q, &l) ? -1 : 0;
+  char *id = utf8_shown(path);
+  if (!id)
+    return -1;
+  listing l = {.id = id, .price = (double)NAN, .photo_count = 1, .photos = {path}};
+  int stopped = take_listing(q, &l);
+  free(id);
+  return stopped ? -1 : 0;
 }
 
 static int compare_names(const void *a, const void *b) {

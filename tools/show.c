@@ -8,6 +8,7 @@
 
 #include "command.h"
 #include "finds.h"
+#include "utf8.h"
 #include "words.h"
 
 enum { ANSWER_COLUMNS = 80, NOT_THERE = 1 };
@@ -15,7 +16,7 @@ enum { ANSWER_COLUMNS = 80, NOT_THERE = 1 };
 static void print_field(const char *label, const char *text) {
   if (text && text[0]) {
     printf("  %-*s", WORDS_LABEL_COLUMNS, label);
-    command_print_clean(stdout, text);
+    utf8_print_clean(stdout, text);
     putchar('\n');
   }
 }
@@ -44,7 +45,7 @@ static void print_worth(const find *f, double margin) {
 static int print_answer(void *user, const store_answer *answer) {
   (void)user;
   putchar('\n');
-  command_print_clean(stdout, answer->path);
+  utf8_print_clean(stdout, answer->path);
   putchar('\n');
   if (answer->error)
     print_field("Unread", answer->error);
@@ -63,7 +64,7 @@ static int print_other(void *user, const char *id, int same_photo) {
 
 static int print_find(store *s, const find *f, size_t rank, const finds_options *options) {
   char text[200];
-  command_print_clean(stdout, f->is.id);
+  utf8_print_clean(stdout, f->is.id);
   putchar('\n');
   print_field("Title", f->is.title);
   print_field("Address", f->is.address);

@@ -7,6 +7,8 @@
 #include <stdarg.h>
 #include <string.h>
 
+#include "utf8.h"
+
 static const double pi = 3.14159265358979323846;
 
 enum { SENTENCES_BYTES = 1200 };
@@ -60,8 +62,7 @@ void words_paragraph(FILE *out, const char *label, const char *text, int columns
 static void print_name(FILE *out, const char *photo) {
   if (strcmp(photo, "-") == 0)
     photo = "standard input";
-  for (const char *c = photo; *c; c++)
-    fputc(iscntrl((unsigned char)*c) ? '?' : *c, out);
+  utf8_print_clean(out, photo);
   fputc('\n', out);
 }
 
