@@ -81,8 +81,9 @@ static void queue_listings(store *s, int count, const char *const ids[]) {
   assert_int_equal(store_commit(s), 0);
 }
 
-/* Keeps a judgement for the next entry of the queue. */
-static void keep(store *s, int64_t *queue, int64_t reference_id, const char *sha, uint64_t dhash,
+/* Keeps a judgement for the next entry of the queue, of a photo whose hash has so many of
+ * its last bits set. */
+static void keep(store *s, int64_t *queue, int64_t reference_id, const char *sha, int dhash_bits,
                  const char *verdict, double evidence, double p_value) {
   store_entry entry;
   assert_int_equal(store_next(s, *queue, &reference_id, 1, &entry), 1);
@@ -108,11 +109,10 @@ static void keep(store *s, int64_t *queue, int64_t reference_id, const char *sha
   store_photo photo = {.bytes = 10,
                        .width = 100,
                        .height = 80,
-                       .hashed = 1,
-                       .dhash = dhash,
                        .judgement_count = 1,
                        .judgements = &j};
   snprintf(photo.sha256, sizeof photo.sha256, "%s", sha);
+  snprintf(photo.dhash, sizeof photo.dhash, "%048d%016llx", 0, (1ULL << dhash_bits) - 1);
   assert_int_equal(store_begin(s), 0);
   assert_int_equal(store_keep(s, &entry, &photo, &reference_id), 0);
   assert_int_equal(store_commit(s), 0);
@@ -219,6 +219,7 @@ static void old_versions_are_brought_up_to_date(void **state) {
     assert_int_equal(count, 1);
     store_close(s);
     assert_int_equal(ask(names[mode], "PRAGMA user_version"), STORE_SCHEMA);
+    assert_int_equal(ask(names[mode], "SELECT length(store_id) FROM store"), 16);
     s = open_store(names[mode], STORE_MARK);
     assert_int_equal(store_mark(s, "L1", "closer"), 1);
     store_close(s);
@@ -318,10 +319,10 @@ static void photos_are_kept_once_and_grouped(void **state) {
   store *s = open_store("photos.db", STORE_SCREEN);
   int64_t reference_id = add_reference(s), queue = 0;
   queue_listings(s, 5, (const char *const[]){"a", "b", "c", "d", "e"});
-  keep(s, &queue, reference_id, "s1", 0xFF00FF00FF00FF00, "plain", -2, 0.5);
-  keep(s, &queue, reference_id, "s2", 0xFF00FF00FF00FF01, "underdigit", 5, 0.001);
-  keep(s, &queue, reference_id, "s1", 0xFF00FF00FF00FF00, "plain", -2, 0.5);
-  keep(s, &queue, reference_id, "s3", 0xFF00FF00FF00000F, "plain", -3, 0.6); /* 12 bits off */
+  keep(s, &queue, reference_id, "s1", 0, "plain", -2, 0.5);
+  keep(s, &queue, reference_id, "s2", 48, "underdigit", 5, 0.001);
+  keep(s, &queue, reference_id, "s1", 0, "plain", -2, 0.5);
+  keep(s, &queue, reference_id, "s3", 49, "plain", -3, 0.6); /* a bit too far */
   int needed = -1;
   assert_int_equal(store_known(s, "s1", &reference_id, 1, &needed), 1);
   assert_int_equal(needed, 0);
@@ -438,6 +439,78 @@ static void the_reference_that_fits_speaks(void **state) {
   }
 }
 
+/* A photo of one listing, judged by a reference of that content, with that evidence. */
+static void judge_by(store *s, int64_t reference_id, double evidence) {
+  int64_t queue = 0;
+  queue_listings(s, 1, (const char *const[]){"a"});
+  keep(s, &queue, reference_id, "s1", 0, "plain", evidence, 0.5);
+}
+
+/* What an edited reference said before it was edited is no rival of what it says now. */
+static void an_edited_reference_speaks_as_it_is(void **state) {
+  (void)state;
+  static const char best[] = "SELECT best_reference_id FROM photo";
+  int64_t before, after, back;
+  store *s = open_store("edited.db", STORE_SCREEN);
+  assert_int_equal(store_add_reference(s, "old", "Token", "t.json", &before), 0);
+  judge_by(s, before, 5);
+  assert_int_equal(store_add_reference(s, "new", "Token", "t.json", &after), 0);
+  assert_int_not_equal(before, after);
+  assert_int_equal(store_choose(s), 0); /* nothing newer has judged it */
+  assert_int_equal(ask("edited.db", best), before);
+  judge_by(s, after, 4.8);
+  assert_int_equal(ask("edited.db", best), after);
+  assert_int_equal(ask("edited.db", "SELECT tied IS NULL FROM photo"), 1);
+  assert_int_equal(store_add_reference(s, "old", "Token", "t.json", &back), 0);
+  assert_int_equal(back, before);
+  assert_int_equal(store_choose(s), 0);
+  assert_int_equal(ask("edited.db", best), before);
+  store_close(s);
+}
+
+/* The figures of another version of the library speak only where there are no others. */
+static void another_version_is_no_rival(void **state) {
+  (void)state;
+  int64_t one, two;
+  store *s = open_store("version.db", STORE_SCREEN);
+  assert_int_equal(store_add_reference(s, "1", "One", "1.json", &one), 0);
+  assert_int_equal(store_add_reference(s, "2", "Two", "2.json", &two), 0);
+  judge_by(s, one, 5);
+  run_sql("version.db", "UPDATE result SET version='0.0.1'");
+  assert_int_equal(store_other_versions(s), 0); /* all of one kind */
+  judge_by(s, two, 4.8);
+  assert_int_equal(ask("version.db", "SELECT best_reference_id FROM photo"), two);
+  assert_int_equal(ask("version.db", "SELECT tied IS NULL FROM photo"), 1);
+  assert_int_equal(store_other_versions(s), 0); /* what does not speak does not count */
+  run_sql("version.db", "UPDATE photo SET best_reference_id=1");
+  assert_int_equal(store_other_versions(s), 1);
+  store_close(s);
+}
+
+/* A row met again says which photos the listing has; one that names none leaves them. */
+static void a_listing_loses_the_photos_it_lost(void **state) {
+  (void)state;
+  static const struct {
+    int count;
+    const char *photos[2];
+    const char *told;
+  } runs[] = {{2, {"p", "q"}, "a:-:nan:2:0 "},
+              {1, {"q", NULL}, "a:-:nan:1:0 "},
+              {0, {NULL, NULL}, "a:-:nan:1:0 "}};
+  store *s = open_store("lost.db", STORE_SCREEN);
+  for (size_t i = 0; i < sizeof runs / sizeof runs[0]; i++) {
+    int64_t run_id, first_row;
+    seen all = {""};
+    listing l = {.id = "a", .price = (double)NAN, .photo_count = runs[i].count};
+    memcpy(l.photos, runs[i].photos, sizeof runs[i].photos);
+    assert_int_equal(store_clear_queue(s, 0, &run_id), 0);
+    assert_int_equal(store_add_listing(s, run_id, &l, &first_row), STORE_ADDED);
+    assert_int_equal(store_finds(s, note_find, &all), 0);
+    assert_string_equal(all.text, runs[i].told);
+  }
+  store_close(s);
+}
+
 static void marks_come_and_go(void **state) {
   (void)state;
   store *s = open_store("marks.db", STORE_SCREEN);
@@ -472,6 +545,9 @@ int main(void) {
                                      cmocka_unit_test(photos_are_kept_once_and_grouped),
                                      cmocka_unit_test(odd_verdicts_are_counted),
                                      cmocka_unit_test(the_reference_that_fits_speaks),
+                                     cmocka_unit_test(an_edited_reference_speaks_as_it_is),
+                                     cmocka_unit_test(another_version_is_no_rival),
+                                     cmocka_unit_test(a_listing_loses_the_photos_it_lost),
                                      cmocka_unit_test(marks_come_and_go)};
   return cmocka_run_group_tests(tests, NULL, tear_down);
 }

@@ -15,13 +15,20 @@ void digest_sha256(const void *bytes, size_t count, char text[DIGEST_TEXT_BYTES]
     snprintf(text + 2 * i, 3, "%02x", digest[i]);
 }
 
-int digest_dhash(const udg_image *image, uint64_t *hash) {
-  uint8_t means[8][9];
-  if (udg_image_grey(image, NULL, 9, 8, means[0]) != UDG_OK)
+int digest_dhash(const udg_image *image, char text[DIGEST_TEXT_BYTES]) {
+  /* Means of FINE x FINE rounded ones: neighbours that round alike still differ. */
+  enum { SIDE = 16, FINE = 4, WIDTH = (SIDE + 1) * FINE };
+  uint8_t fine[SIDE * FINE * WIDTH];
+  if (udg_image_grey(image, NULL, WIDTH, SIDE * FINE, fine) != UDG_OK)
     return -1;
-  *hash = 0;
-  for (int y = 0; y < 8; y++)
-    for (int x = 0; x < 8; x++)
-      *hash |= (uint64_t)(means[y][x] > means[y][x + 1]) << (8 * y + x);
+  for (int y = 0; y < SIDE; y++) {
+    int sums[SIDE + 1] = {0};
+    unsigned bits = 0;
+    for (int i = 0; i < FINE * WIDTH; i++)
+      sums[i % WIDTH / FINE] += fine[y * FINE * WIDTH + i];
+    for (int x = 0; x < SIDE; x++)
+      bits = bits << 1 | (sums[x] > sums[x + 1]);
+    snprintf(text + 4 * y, 5, "%04x", bits);
+  }
   return 0;
 }

@@ -327,6 +327,9 @@ int finds_load(store *s, const finds_options *options, finds_list *list, udg_mes
       rank_values_read(options->values_path, &values, complain, &list->value_faults, message) != 0)
     return -1;
   int status = store_finds(s, take, list);
+  list->other_versions = status == 0 ? store_other_versions(s) : -1;
+  if (list->other_versions < 0)
+    status = -1;
   if (status != 0)
     store_fault(s, message);
   for (size_t i = 0; i < list->count; i++) {
@@ -370,7 +373,7 @@ static void tell_expected(double by_chance, size_t flagged, char *text, size_t t
     snprintf(text, text_bytes, "about %ld", lround(by_chance));
 }
 
-void finds_sentence(const finds_list *list, char *text, size_t text_bytes) {
+static void tell_flagged(const finds_list *list, char *text, size_t text_bytes) {
   if (list->judged == 0) {
     snprintf(text, text_bytes, "No photograph could be judged.");
     return;
@@ -398,6 +401,17 @@ void finds_sentence(const finds_list *list, char *text, size_t text_bytes) {
     snprintf(text + n, text_bytes - (size_t)n,
              " Mirrored digits, which nobody punched, do as well in %ld of the other photographs.",
              list->decoys);
+}
+
+void finds_sentence(const finds_list *list, char *text, size_t text_bytes) {
+  tell_flagged(list, text, text_bytes);
+  size_t used = strlen(text);
+  if (list->other_versions > 0)
+    snprintf(text + used, text_bytes - used,
+             " %lld photograph%s judged by another version: screen %s again, or the figures are"
+             " of two kinds.",
+             (long long)list->other_versions, list->other_versions == 1 ? " was" : "s were",
+             list->other_versions == 1 ? "it" : "them");
 }
 
 void finds_defaults(finds_options *options) {

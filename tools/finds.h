@@ -42,19 +42,21 @@ typedef struct finds_list {
   finds_other *others;
   size_t other_count, other_room;
   int flagged_only;
-  size_t judged;    /* distinct photographs that could be judged */
-  size_t flagged;   /* distinct ones with a trace */
-  double by_chance; /* of these, expected at most; NAN when none is flagged */
-  long decoys;      /* other judged photographs whose best decoy does as well as the weakest
-                       of the flagged; -1: not told */
-  int starved;      /* memory ran out while reading */
-  int value_faults; /* rows of the value table that were left out */
+  size_t judged;          /* distinct photographs that could be judged */
+  size_t flagged;         /* distinct ones with a trace */
+  double by_chance;       /* of these, expected at most; NAN when none is flagged */
+  long decoys;            /* other judged photographs whose best decoy does as well as the weakest
+                             of the flagged; -1: not told */
+  int64_t other_versions; /* photographs judged by another version than the newest answer */
+  int starved;            /* memory ran out while reading */
+  int value_faults;       /* rows of the value table that were left out */
 } finds_list;
 
 /* 0, or -1 and a reason. */
 int finds_load(store *s, const finds_options *options, finds_list *list, udg_message *message);
 void finds_clear(finds_list *list);
 
+enum { FINDS_SENTENCE_BYTES = 400 };
 /* "Of the 12 flagged, expect about 1 to be chance. ..." */
 void finds_sentence(const finds_list *list, char *text, size_t text_bytes);
 

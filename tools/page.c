@@ -165,7 +165,7 @@ static int write_find(FILE *out, store *s, const find *f) {
 }
 
 static int write_data(FILE *out, store *s, const finds_list *list, const page_options *options) {
-  char sentence[300];
+  char sentence[FINDS_SENTENCE_BYTES];
   finds_sentence(list, sentence, sizeof sentence);
   json_out o;
   json_out_begin(&o, out);

@@ -202,7 +202,7 @@ static void print_short_list(const finds_list *list) {
 static int print_outcome(screen_run *run) {
   finds_options options;
   finds_list list;
-  char sentence[300];
+  char sentence[FINDS_SENTENCE_BYTES];
   finds_defaults(&options);
   options.flagged_only = 1;
   if (finds_load(run->s, &options, &list, &run->why) != 0)
@@ -219,7 +219,7 @@ static int print_outcome(screen_run *run) {
 }
 
 static int finish_run(screen_run *run, int64_t run_id) {
-  if (store_begin(run->s) != 0 || store_group(run->s) != 0 ||
+  if (store_begin(run->s) != 0 || store_choose(run->s) != 0 || store_group(run->s) != 0 ||
       store_end_run(run->s, run_id, screen_stop ? "stopped" : "complete") != 0 ||
       store_commit(run->s) != 0) {
     store_fault(run->s, &run->why);
@@ -238,7 +238,10 @@ static int run_queue(screen_run *run) {
   if (screen_queue(run->options, run->s, &run_id, &faults) != 0) {
     store_fault(run->s, &run->why);
     store_rollback(run->s);
-    return screen_stop ? EXIT_STOPPED : EXIT_FAULT;
+    if (!screen_stop)
+      return EXIT_FAULT;
+    command_complain("stopped before any photo was worked on");
+    return EXIT_STOPPED;
   }
   int64_t total = store_queue_length(run->s);
   if (total == 0) {
@@ -284,7 +287,9 @@ static int run_screen(int argc, char **argv) {
   if (load_references(&run) == 0) {
     if (store_open(options.store_path, STORE_SCREEN, &wait, &run.s, &run.why) == 0)
       status = run_queue(&run);
-    if (status == EXIT_FAULT && run.why.text[0])
+    else if (screen_stop)
+      status = EXIT_STOPPED;
+    if ((status == EXIT_FAULT || !run.s) && run.why.text[0])
       command_complain("%s", run.why.text);
   }
   store_close(run.s);

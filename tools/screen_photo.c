@@ -138,7 +138,8 @@ static screen_slot_state judge(screen_job *job, screen_slot *slot, const udg_ima
   int count = run->options->reference_count;
   photo->width = udg_image_width(image);
   photo->height = udg_image_height(image);
-  photo->hashed = digest_dhash(image, &photo->dhash) == 0;
+  if (digest_dhash(image, photo->dhash) != 0)
+    photo->dhash[0] = '\0';
   photo->judgements = calloc((size_t)count, sizeof *photo->judgements);
   photo->judgement_count = photo->judgements ? count : 0;
   if (!photo->judgements)

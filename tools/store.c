@@ -58,6 +58,12 @@ static const char *const steps[STORE_SCHEMA] = {
     "ALTER TABLE run ADD COLUMN again INTEGER;"
     "ALTER TABLE result ADD COLUMN run_id INTEGER REFERENCES run;"
     "ALTER TABLE result ADD COLUMN rim REAL;",
+
+    /* `replaced`: another content was given under its path since.  Hashes of 64 bits told
+     * re-uploads badly: photos get the longer one when they are judged anew. */
+    "ALTER TABLE reference ADD COLUMN replaced INTEGER NOT NULL DEFAULT 0;"
+    "UPDATE photo SET dhash=NULL;"
+    "CREATE TABLE store AS SELECT lower(hex(randomblob(8))) AS store_id;",
 };
 
 static int fail(udg_message *message, const char *path, const char *what) {

@@ -10,7 +10,7 @@
 
 #include "listing.h"
 
-enum { STORE_SCHEMA = 3, STORE_SHA_BYTES = 65, STORE_PICTURES = 4 };
+enum { STORE_SCHEMA = 4, STORE_SHA_BYTES = 65, STORE_PICTURES = 4 };
 
 typedef struct store store;
 
@@ -45,7 +45,8 @@ void store_rollback(store *s);
 
 /* ---- what is to be done */
 
-/* A reference by its content; gives its id. */
+/* A reference by its content; gives its id.  Other contents that had the same path are
+ * replaced: they speak only for photos that nothing else has judged. */
 int store_add_reference(store *s, const char *sha256, const char *name, const char *path,
                         int64_t *reference_id);
 
@@ -112,9 +113,8 @@ typedef struct store_photo {
   char sha256[STORE_SHA_BYTES];
   int64_t bytes;
   uint32_t width, height;
-  int hashed; /* dhash holds */
-  uint64_t dhash;
-  char error[512];     /* content that cannot be read */
+  char dhash[STORE_SHA_BYTES]; /* 256 bits in hexadecimal; "": none */
+  char error[512];             /* content that cannot be read */
   int judgement_count; /* one for each of the run's references, in their order; 0 with error */
   store_judgement *judgements;
 } store_photo;
@@ -123,8 +123,8 @@ void store_photo_clear(store_photo *photo);
 /* Outlines and pictures only. */
 void store_clear_pictures(store_judgement *j);
 
-/* Which references have judged this content (this version of the library); `needed` gets 1 where one has not.
- * 1 when the photo is known, 0, or -1. */
+/* Which references have judged this content (this version of the library); `needed` gets 1 where
+ * one has not. 1 when the photo is known, 0, or -1. */
 int store_known(store *s, const char *sha256, const int64_t *reference_ids, int reference_count,
                 int *needed);
 
@@ -134,6 +134,8 @@ int store_keep(store *s, const store_entry *entry, const store_photo *photo,
 /* A file that could not be read at all; tried again by the next run. */
 int store_keep_fault(store *s, const store_entry *entry, const char *error);
 
+/* Chooses anew for photos whose speaking reference is replaced. */
+int store_choose(store *s);
 /* Groups photos whose perceptual hashes nearly agree. */
 int store_group(store *s);
 /* The run's end. */
@@ -171,6 +173,9 @@ typedef struct store_find {
 /* Calls `take` for each listing, in no order to rely on; strings hold during the
  * call only.  `take` gives non-zero to stop.  0 or -1. */
 int store_finds(store *s, int (*take)(void *user, const store_find *find), void *user);
+
+/* Photographs whose answer is of another version than the newest answer; -1. */
+int64_t store_other_versions(store *s);
 
 /* A kept picture: 1 (caller frees picture->jpeg), 0 when there is none, -1. */
 int store_picture_get(store *s, int64_t photo_id, int64_t reference_id, int kind,

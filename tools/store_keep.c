@@ -9,10 +9,10 @@
 
 #include "store_internal.h"
 
-/* dHashes that differ in no more of their 64 bits are of one picture, saved anew or
+/* dHashes that differ in no more of their 256 bits are of one picture, saved anew or
  * made smaller; photos of different coins of one type differ in more (measured:
  * docs/screening.md). */
-enum { NEAR_BITS = 3 };
+enum { HASH_WORDS = 4, NEAR_BITS = 48 };
 
 void store_clear_pictures(store_judgement *j) {
   free(j->present_path);
@@ -67,8 +67,6 @@ int store_known(store *s, const char *sha256, const int64_t *reference_ids, int 
 }
 
 static int insert_photo(store *s, const store_photo *photo, int64_t *photo_id) {
-  char dhash[17];
-  snprintf(dhash, sizeof dhash, "%016llx", (unsigned long long)photo->dhash);
   sql_query *q = sql_prepare(s->db, "INSERT INTO photo(sha256, bytes, width, height, dhash, error)"
                                     " VALUES(?, ?, ?, ?, ?, ?)");
   sql_bind_text(q, 1, photo->sha256);
@@ -77,7 +75,7 @@ static int insert_photo(store *s, const store_photo *photo, int64_t *photo_id) {
     sql_bind_int(q, 3, photo->width);
     sql_bind_int(q, 4, photo->height);
   }
-  sql_bind_text(q, 5, photo->hashed ? dhash : NULL);
+  sql_bind_text(q, 5, photo->dhash[0] ? photo->dhash : NULL);
   sql_bind_text(q, 6, photo->error[0] ? photo->error : NULL);
   if (sql_do(q) != 0)
     return -1;
@@ -150,11 +148,14 @@ static int insert_pictures(store *s, int64_t photo_id, int64_t reference_id,
  * date, another finds several that fit as badly: those with more than 1.25 times the
  * least doubt are out.  Of the others one that judged goes
  * before one that could not, then the stronger evidence wins.  Equal within half
- * a natural unit is a tie, and said. */
+ * a natural unit is a tie, and said.  A reference as it was before it
+ * was edited, and another version of the library, speak only where nothing newer does. */
 static const char choose_best[] =
-    "WITH r AS (SELECT reference_id, name, date, judged, evidence, ifnull(doubt, 1e9) AS doubt,"
-    "  abs(rim) AS off, min(abs(rim)) OVER () AS least_off"
+    "WITH every AS (SELECT reference_id, name, date, judged, evidence, ifnull(doubt, 1e9) AS doubt,"
+    "  rim, replaced OR version<>?2 AS old, min(replaced OR version<>?2) OVER () AS all_old"
     "  FROM result JOIN reference USING(reference_id) WHERE photo_id=?1),"
+    " r AS (SELECT *, abs(rim) AS off, min(abs(rim)) OVER () AS least_off FROM every"
+    "  WHERE old=all_old),"
     " round AS (SELECT *, min(doubt) OVER () AS least FROM r"
     "  WHERE off IS NULL OR off <= least_off+0.05),"
     " fit AS (SELECT *, max(evidence) OVER () AS top FROM round WHERE doubt <= 1.25*least),"
@@ -164,15 +165,37 @@ static const char choose_best[] =
     "   WHERE judged AND evidence >= top-0.5 AND reference_id<>(SELECT reference_id FROM best))"
     " WHERE photo_id=?1";
 
-/* What an earlier version could not decode and this one could. */
+static int choose(store *s, int64_t photo_id) {
+  sql_query *q = sql_prepare(s->db, choose_best);
+  sql_bind_int(q, 1, photo_id);
+  sql_bind_text(q, 2, udg_version());
+  return sql_do(q);
+}
+
+int store_choose(store *s) {
+  for (int64_t photo_id = 0;;) {
+    sql_query *q = sql_prepare(
+        s->db, "SELECT photo_id FROM photo p JOIN reference r ON r.reference_id="
+               "p.best_reference_id WHERE r.replaced AND photo_id>? ORDER BY photo_id LIMIT 1");
+    sql_bind_int(q, 1, photo_id);
+    int status = sql_step(q);
+    if (status == 1)
+      photo_id = sql_int(q, 0);
+    sql_reset(q);
+    if (status != 1)
+      return status;
+    if (choose(s, photo_id) != 0)
+      return -1;
+  }
+}
+
+/* An earlier version may not have decoded it, or hashed it otherwise. */
 static int mend_photo(store *s, int64_t photo_id, const store_photo *photo) {
-  char dhash[17];
-  snprintf(dhash, sizeof dhash, "%016llx", (unsigned long long)photo->dhash);
   sql_query *q = sql_prepare(
       s->db, "UPDATE photo SET error=NULL, width=?, height=?, dhash=? WHERE photo_id=?");
   sql_bind_int(q, 1, photo->width);
   sql_bind_int(q, 2, photo->height);
-  sql_bind_text(q, 3, photo->hashed ? dhash : NULL);
+  sql_bind_text(q, 3, photo->dhash[0] ? photo->dhash : NULL);
   sql_bind_int(q, 4, photo_id);
   return sql_do(q);
 }
@@ -203,14 +226,10 @@ int store_keep(store *s, const store_entry *entry, const store_photo *photo,
       return -1;
     any = 1;
   }
-  if (any && broken && mend_photo(s, photo_id, photo) != 0)
+  if (any && known && mend_photo(s, photo_id, photo) != 0)
     return -1;
-  if (any) {
-    sql_query *q = sql_prepare(s->db, choose_best);
-    sql_bind_int(q, 1, photo_id);
-    if (sql_do(q) != 0)
-      return -1;
-  }
+  if (any && choose(s, photo_id) != 0)
+    return -1;
   return link_file(s, entry, photo_id);
 }
 
@@ -223,30 +242,40 @@ int store_keep_fault(store *s, const store_entry *entry, const char *error) {
 
 typedef struct hashed {
   int64_t photo_id;
-  uint64_t dhash;
+  uint64_t dhash[HASH_WORDS];
   double aspect;
 } hashed;
 
+static hashed read_hash(sql_query *q) {
+  const char *text = sql_text(q, 1);
+  double height = (double)sql_int(q, 3);
+  hashed h = {.photo_id = sql_int(q, 0), .aspect = height > 0 ? (double)sql_int(q, 2) / height : 0};
+  for (int i = 0; i < HASH_WORDS; i++) {
+    char word[17];
+    snprintf(word, sizeof word, "%.16s", text + 16 * i);
+    h.dhash[i] = strtoull(word, NULL, 16);
+  }
+  return h;
+}
+
 static int read_hashes(store *s, hashed **out, size_t *count) {
-  size_t room = (size_t)sql_number(s->db, "SELECT count(*) FROM photo WHERE dhash NOT NULL", 0);
+  size_t room = (size_t)sql_number(s->db, "SELECT count(*) FROM photo WHERE length(dhash)=64", 0);
   *count = 0;
   *out = malloc((room ? room : 1) * sizeof **out);
   sql_query *q = sql_prepare(s->db, "SELECT photo_id, dhash, width, height FROM photo"
-                                    " WHERE dhash NOT NULL ORDER BY photo_id");
+                                    " WHERE length(dhash)=64 ORDER BY photo_id");
   int status = *out ? 1 : -1;
-  while (status == 1 && *count < room && (status = sql_step(q)) == 1) {
-    double height = (double)sql_int(q, 3);
-    (*out)[(*count)++] = (hashed){.photo_id = sql_int(q, 0),
-                                  .dhash = strtoull(sql_text(q, 1), NULL, 16),
-                                  .aspect = height > 0 ? (double)sql_int(q, 2) / height : 0};
-  }
+  while (status == 1 && *count < room && (status = sql_step(q)) == 1)
+    (*out)[(*count)++] = read_hash(q);
   sql_reset(q);
   return status < 0 ? -1 : 0;
 }
 
 static int near(const hashed *a, const hashed *b) {
-  return __builtin_popcountll(a->dhash ^ b->dhash) <= NEAR_BITS &&
-         fabs(a->aspect - b->aspect) <= 0.02 * a->aspect;
+  int bits = 0;
+  for (int i = 0; i < HASH_WORDS; i++)
+    bits += __builtin_popcountll(a->dhash[i] ^ b->dhash[i]);
+  return bits <= NEAR_BITS && fabs(a->aspect - b->aspect) <= 0.02 * a->aspect;
 }
 
 /* Each photo joins the earliest one that it nearly agrees with and that joined

@@ -11,7 +11,8 @@
 int store_add_reference(store *s, const char *sha256, const char *name, const char *path,
                         int64_t *reference_id) {
   sql_query *q = sql_prepare(s->db, "INSERT INTO reference(sha256, name, path) VALUES(?, ?, ?) "
-                                    "ON CONFLICT(sha256) DO UPDATE SET path=excluded.path "
+                                    "ON CONFLICT(sha256) DO UPDATE SET path=excluded.path,"
+                                    " replaced=0 "
                                     "RETURNING reference_id");
   sql_bind_text(q, 1, sha256);
   sql_bind_text(q, 2, name);
@@ -21,6 +22,11 @@ int store_add_reference(store *s, const char *sha256, const char *name, const ch
     return -1;
   }
   *reference_id = sql_int(q, 0);
+  if (sql_do(q) != 0)
+    return -1;
+  q = sql_prepare(s->db, "UPDATE reference SET replaced=1 WHERE path=? AND reference_id<>?");
+  sql_bind_text(q, 1, path);
+  sql_bind_int(q, 2, *reference_id);
   return sql_do(q);
 }
 
@@ -110,6 +116,13 @@ static int queue_file(store *s, int64_t listing_id, int position, const char *pa
   return sql_do(q);
 }
 
+/* Photos that a listing no longer names; what was said of them stays with the content. */
+static int drop_others(store *s, int64_t listing_id) {
+  sql_query *q = sql_prepare(s->db, "DELETE FROM file WHERE listing_id=? AND queue IS NULL");
+  sql_bind_int(q, 1, listing_id);
+  return sql_do(q);
+}
+
 store_added store_add_listing(store *s, int64_t run_id, const listing *l, int64_t *first_row) {
   int64_t listing_id = 0, known_run = 0;
   int known = look_up(s, l->id, &listing_id, &known_run, first_row);
@@ -122,6 +135,8 @@ store_added store_add_listing(store *s, int64_t run_id, const listing *l, int64_
   for (int i = 0; i < l->photo_count; i++)
     if (queue_file(s, listing_id, i + 1, l->photos[i]) != 0)
       return STORE_FAULT;
+  if (known && l->photo_count > 0 && drop_others(s, listing_id) != 0)
+    return STORE_FAULT;
   return STORE_ADDED;
 }
 

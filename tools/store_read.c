@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "json_out.h"
 #include "store_internal.h"
 
 /* Of a listing's photos the one with the strongest answer: a trace before other
@@ -96,18 +97,13 @@ int store_finds(store *s, int (*take)(void *user, const store_find *find), void 
   return status < 0 ? -1 : 0;
 }
 
-/* "\"" and what else JSON wants escaped. */
-static void write_string(FILE *out, const char *text) {
-  fputc('"', out);
-  for (const unsigned char *c = (const unsigned char *)text; *c; c++) {
-    if (*c == '"' || *c == '\\')
-      fprintf(out, "\\%c", *c);
-    else if (*c < 0x20)
-      fprintf(out, "\\u%04x", *c);
-    else
-      fputc(*c, out);
-  }
-  fputc('"', out);
+int64_t store_other_versions(store *s) {
+  return sql_number(s->db,
+                    "SELECT count(DISTINCT r.photo_id) FROM file f JOIN photo p USING(photo_id)"
+                    " JOIN result r ON r.photo_id=p.photo_id AND r.reference_id=p.best_reference_id"
+                    " WHERE r.version<>(SELECT version FROM result ORDER BY run_id DESC, rowid DESC"
+                    " LIMIT 1)",
+                    -1);
 }
 
 int store_object(store *s, int64_t file_id, char **json) {
@@ -124,11 +120,11 @@ int store_object(store *s, int64_t file_id, char **json) {
     FILE *out = open_memstream(json, &bytes);
     if (out && strncmp(stored, empty_photo, sizeof empty_photo - 1) == 0) {
       fputs("{\"photo\":", out);
-      write_string(out, sql_text(q, 1));
+      json_out_string(out, sql_text(q, 1));
       fputs(",\"listing\":", out);
-      write_string(out, sql_text(q, 2));
+      json_out_string(out, sql_text(q, 2));
       fputs(",\"sha256\":", out);
-      write_string(out, sql_text(q, 3));
+      json_out_string(out, sql_text(q, 3));
       fputs(stored + sizeof empty_photo - 1, out);
     } else {
       status = -1;
