@@ -81,8 +81,8 @@ static void queue_listings(store *s, int count, const char *const ids[]) {
   assert_int_equal(store_commit(s), 0);
 }
 
-/* Keeps a judgement for the next entry of the queue, of a photo whose hash has so many of
- * its last bits set. */
+/* Keeps a judgement for the next entry of the queue, of a photo whose hash has its first 128
+ * bits set and so many of its last. */
 static void keep(store *s, int64_t *queue, int64_t reference_id, const char *sha, int dhash_bits,
                  const char *verdict, double evidence, double p_value) {
   store_entry entry;
@@ -112,7 +112,8 @@ static void keep(store *s, int64_t *queue, int64_t reference_id, const char *sha
                        .judgement_count = 1,
                        .judgements = &j};
   snprintf(photo.sha256, sizeof photo.sha256, "%s", sha);
-  snprintf(photo.dhash, sizeof photo.dhash, "%048d%016llx", 0, (1ULL << dhash_bits) - 1);
+  snprintf(photo.dhash, sizeof photo.dhash, "%s%s%016d%016llx", "ffffffffffffffff",
+           "ffffffffffffffff", 0, (1ULL << dhash_bits) - 1);
   assert_int_equal(store_begin(s), 0);
   assert_int_equal(store_keep(s, &entry, &photo, &reference_id), 0);
   assert_int_equal(store_commit(s), 0);
@@ -320,9 +321,9 @@ static void photos_are_kept_once_and_grouped(void **state) {
   int64_t reference_id = add_reference(s), queue = 0;
   queue_listings(s, 5, (const char *const[]){"a", "b", "c", "d", "e"});
   keep(s, &queue, reference_id, "s1", 0, "plain", -2, 0.5);
-  keep(s, &queue, reference_id, "s2", 48, "underdigit", 5, 0.001);
+  keep(s, &queue, reference_id, "s2", 54, "underdigit", 5, 0.001);
   keep(s, &queue, reference_id, "s1", 0, "plain", -2, 0.5);
-  keep(s, &queue, reference_id, "s3", 49, "plain", -3, 0.6); /* a bit too far */
+  keep(s, &queue, reference_id, "s3", 55, "plain", -3, 0.6); /* 55 of 183: a bit too far */
   int needed = -1;
   assert_int_equal(store_known(s, "s1", &reference_id, 1, &needed), 1);
   assert_int_equal(needed, 0);

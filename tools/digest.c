@@ -4,6 +4,7 @@
 
 #include <nettle/sha2.h>
 #include <stdio.h>
+#include <stdlib.h>
 
 void digest_sha256(const void *bytes, size_t count, char text[DIGEST_TEXT_BYTES]) {
   struct sha256_ctx context;
@@ -31,4 +32,23 @@ int digest_dhash(const udg_image *image, char text[DIGEST_TEXT_BYTES]) {
     snprintf(text + 4 * y, 5, "%04x", bits);
   }
   return 0;
+}
+
+digest_look digest_look_of(const char *dhash) {
+  digest_look look = {{0}};
+  for (int i = 0; i < DIGEST_LOOK_WORDS; i++) {
+    char word[17];
+    snprintf(word, sizeof word, "%.16s", dhash + 16 * i);
+    look.bits[i] = strtoull(word, NULL, 16);
+  }
+  return look;
+}
+
+int digest_alike(const digest_look *a, const digest_look *b) {
+  int differ = 0, either = 0;
+  for (int i = 0; i < DIGEST_LOOK_WORDS; i++) {
+    differ += __builtin_popcountll(a->bits[i] ^ b->bits[i]);
+    either += __builtin_popcountll(a->bits[i] | b->bits[i]);
+  }
+  return 10 * differ <= 3 * either;
 }

@@ -92,17 +92,21 @@ static void number_if(json_out *o, const char *key, double value) {
     json_out_number(o, key, value);
 }
 
+/* A photo that thousands of listings show is not listed thousands of times with each. */
+enum { OTHERS_MAX = 20 };
+
 typedef struct others {
   FILE *out;
-  int comma;
+  long count;
 } others;
 
 static int write_other(void *user, const char *id, int same_photo) {
   others *o = user;
-  fputs(o->comma ? ",[" : "[", o->out);
+  if (o->count++ >= OTHERS_MAX)
+    return 0;
+  fputs(o->count > 1 ? ",[" : "[", o->out);
   json_out_string(o->out, id);
   fprintf(o->out, ",%d]", same_photo);
-  o->comma = 1;
   return 0;
 }
 
@@ -138,6 +142,8 @@ static void write_fields(json_out *o, const find *f) {
   number_if(o, "gain", f->gain);
   number_if(o, "ceiling", f->ceiling);
   text_if(o, "mark", f->is.mark);
+  if (f->copy_of_other)
+    json_out_truth(o, "copy", 1);
   text_if(o, "present", f->is.present_path);
   text_if(o, "trace", f->is.trace_path);
 }
@@ -157,6 +163,8 @@ static int write_find(FILE *out, store *s, const find *f) {
     fputc('[', out);
     status = store_others(s, f->is.listing_id, write_other, &told);
     fputc(']', out);
+    if (told.count > OTHERS_MAX)
+      json_out_number(&o, "moreOthers", (double)(told.count - OTHERS_MAX));
   }
   if (status == 0 && f->is.upright_width > 0)
     status = write_pictures(&o, s, f);
@@ -165,13 +173,15 @@ static int write_find(FILE *out, store *s, const find *f) {
 }
 
 static int write_data(FILE *out, store *s, const finds_list *list, const page_options *options) {
-  char sentence[FINDS_SENTENCE_BYTES];
+  char sentence[FINDS_SENTENCE_BYTES], store_id[STORE_ID_BYTES];
   finds_sentence(list, sentence, sizeof sentence);
+  if (store_own_id(s, store_id) != 0)
+    return -1;
   json_out o;
   json_out_begin(&o, out);
   json_out_text(&o, "sentence", sentence);
   json_out_text(&o, "caveat", WORDS_CAVEAT);
-  json_out_text(&o, "store", options->store_path);
+  json_out_text(&o, "store", store_id);
   json_out_number(&o, "made", (double)options->finds.now);
   json_out_number(&o, "margin", 100 * options->finds.margin);
   json_out_key(&o, "finds");

@@ -10,7 +10,7 @@
 
 #include "listing.h"
 
-enum { STORE_SCHEMA = 4, STORE_SHA_BYTES = 65, STORE_PICTURES = 4 };
+enum { STORE_SCHEMA = 4, STORE_SHA_BYTES = 65, STORE_ID_BYTES = 17, STORE_PICTURES = 4 };
 
 typedef struct store store;
 
@@ -173,6 +173,9 @@ typedef struct store_find {
 /* Calls `take` for each listing, in no order to rely on; strings hold during the
  * call only.  `take` gives non-zero to stop.  0 or -1. */
 int store_finds(store *s, int (*take)(void *user, const store_find *find), void *user);
+
+/* What tells this store from others, wherever it lies: 16 digits. 0 or -1. */
+int store_own_id(store *s, char id[STORE_ID_BYTES]);
 
 /* Photographs whose answer is of another version than the newest answer; -1. */
 int64_t store_other_versions(store *s);

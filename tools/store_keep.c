@@ -7,12 +7,8 @@
 
 #include <underdigit/version.h>
 
+#include "digest.h"
 #include "store_internal.h"
-
-/* dHashes that differ in no more of their 256 bits are of one picture, saved anew or
- * made smaller; photos of different coins of one type differ in more (measured:
- * docs/screening.md). */
-enum { HASH_WORDS = 4, NEAR_BITS = 48 };
 
 void store_clear_pictures(store_judgement *j) {
   free(j->present_path);
@@ -242,20 +238,15 @@ int store_keep_fault(store *s, const store_entry *entry, const char *error) {
 
 typedef struct hashed {
   int64_t photo_id;
-  uint64_t dhash[HASH_WORDS];
+  digest_look look;
   double aspect;
 } hashed;
 
 static hashed read_hash(sql_query *q) {
-  const char *text = sql_text(q, 1);
   double height = (double)sql_int(q, 3);
-  hashed h = {.photo_id = sql_int(q, 0), .aspect = height > 0 ? (double)sql_int(q, 2) / height : 0};
-  for (int i = 0; i < HASH_WORDS; i++) {
-    char word[17];
-    snprintf(word, sizeof word, "%.16s", text + 16 * i);
-    h.dhash[i] = strtoull(word, NULL, 16);
-  }
-  return h;
+  return (hashed){.photo_id = sql_int(q, 0),
+                  .look = digest_look_of(sql_text(q, 1)),
+                  .aspect = height > 0 ? (double)sql_int(q, 2) / height : 0};
 }
 
 static int read_hashes(store *s, hashed **out, size_t *count) {
@@ -272,10 +263,7 @@ static int read_hashes(store *s, hashed **out, size_t *count) {
 }
 
 static int near(const hashed *a, const hashed *b) {
-  int bits = 0;
-  for (int i = 0; i < HASH_WORDS; i++)
-    bits += __builtin_popcountll(a->dhash[i] ^ b->dhash[i]);
-  return bits <= NEAR_BITS && fabs(a->aspect - b->aspect) <= 0.02 * a->aspect;
+  return digest_alike(&a->look, &b->look) && fabs(a->aspect - b->aspect) <= 0.02 * a->aspect;
 }
 
 /* Each photo joins the earliest one that it nearly agrees with and that joined

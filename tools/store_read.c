@@ -97,6 +97,15 @@ int store_finds(store *s, int (*take)(void *user, const store_find *find), void 
   return status < 0 ? -1 : 0;
 }
 
+int store_own_id(store *s, char id[STORE_ID_BYTES]) {
+  sql_query *q = sql_prepare(s->db, "SELECT store_id FROM store");
+  int status = sql_step(q);
+  if (status == 1)
+    snprintf(id, STORE_ID_BYTES, "%s", sql_text(q, 0));
+  sql_reset(q);
+  return status == 1 ? 0 : -1;
+}
+
 int64_t store_other_versions(store *s) {
   return sql_number(s->db,
                     "SELECT count(DISTINCT r.photo_id) FROM file f JOIN photo p USING(photo_id)"

@@ -7,6 +7,7 @@
   const at = (id) => document.getElementById(id);
   const ROW = 76;
   const MARKS = { closer: "look closer", no: "no", seen: "seen" };
+  const SHORT = { closer: "closer", no: "no", seen: "seen" }; // fits beside a reading
   const QUIET = new Set(["plain", "undecided", ""]);
   let shown = [];
   let current = -1;
@@ -75,10 +76,11 @@
     // Of a find the reading says more than the verdict, which all of them share.
     if (find.variety) sub.append(tag(reading(find), "find"));
     else sub.append(tag(verdict, QUIET.has(verdict) ? "" : verdict === "underdigit" ? "find" : "odd"));
+    const mark = markOf(find);
+    if (mark) sub.append(tag(SHORT[mark], "mark"));
     if (find.state) sub.append(find.state);
     else if (find.verdict) sub.append(reading(find));
-    const mark = markOf(find);
-    if (mark) sub.append(tag(MARKS[mark], "mark"));
+    if (find.copy) sub.append("same photo");
     row.append(
       make("div", {}, make("span", { class: "name" }, find.title || find.id),
         make("span", { class: "price" }, find.price === undefined ? "" : money(find, find.price))),
@@ -265,7 +267,8 @@
     ["Closes", find.closes ? find.closes + (isOver(find) ? " (over)" : "") : undefined],
     ["Grade", find.grade], ["Note", find.note],
     ["Photo", find.photo ? find.photo + (find.photos > 1 ? " (loudest of " + find.photos + ")" : "") : undefined],
-    ["Shown as well", (find.others || []).map((o) => o[0] + (o[1] ? " (same photo)" : " (nearly the same photo)")).join(", ")],
+    ["Shown as well", (find.others || []).map((o) => o[0] + (o[1] ? " (same photo)" : " (nearly the same photo)"))
+      .concat(find.moreOthers ? [find.moreOthers + " more"] : []).join(", ")],
   ]);
   const figures = (find) => facts([
     ["Coin type", find.reference], ["Tied with", find.tied],
