@@ -1,6 +1,5 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
-/* Screening as its users meet it, on a command whose inspection is a stand-in
- * (quick_inspect.c): what is kept, once, whole and in order, whatever happens. */
+/* Screening runs: what is kept, once, whole and in order, whatever happens. */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -9,136 +8,12 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
-#include <sys/wait.h>
 #include <unistd.h>
 
 #include <cmocka.h>
 
-#include "store_sql.h"
+#include "screening.h"
 #include "support.h"
-
-enum { PHOTOS = 40, FINDS = 4 };
-
-static char reference[4096], second_reference[4096];
-
-typedef struct outcome {
-  int status;
-  char *out, *err;
-} outcome;
-
-static char *read_text(const char *path) {
-  test_bytes b = test_read_file(path);
-  char *text = malloc(b.count + 1);
-  if (!text)
-    abort();
-  memcpy(text, b.bytes, b.count);
-  text[b.count] = '\0';
-  test_bytes_free(&b);
-  return text;
-}
-
-static outcome run(const char *format, ...) __attribute__((format(printf, 1, 2)));
-
-/* A shell line in the scratch folder, where $U is the command, $R a reference, and
- * `await N` waits until so many inspections began (UDG_TEST_LOG=log), on however busy a
- * machine. */
-static outcome run(const char *format, ...) {
-  static const char await[] =
-      "await() { k=0; while [ \"$(cat log 2>/dev/null | wc -c)\" -lt \"$1\" ] && [ $k -lt 6000 ]; "
-      "do sleep 0.01; k=$((k+1)); done; }";
-  char line[4096], all[20000];
-  va_list list;
-  va_start(list, format);
-  vsnprintf(line, sizeof line, format, list);
-  va_end(list);
-  snprintf(all, sizeof all,
-           "cd '%s' && export U='%s' R='%s' R2='%s' && %s && { %s\n} </dev/null >out 2>err",
-           test_directory(), UDG_COMMAND, reference, second_reference, await, line);
-  int status = system(all);
-  outcome o = {.status = WIFEXITED(status) ? WEXITSTATUS(status) : -1};
-  o.out = read_text(test_path("out"));
-  o.err = read_text(test_path("err"));
-  return o;
-}
-
-static void drop(outcome *o) {
-  free(o->out);
-  free(o->err);
-}
-
-static void expect_has(const char *text, const char *part) {
-  if (!text || !strstr(text, part))
-    fail_msg("'%s' is missing in: %s", part, text ? text : "nothing");
-}
-
-/* Runs; status, and parts of both outputs ("" for anything). */
-static void expect_run(int status, const char *out, const char *err, const char *line) {
-  outcome o = run("%s", line);
-  if (o.status != status)
-    fail_msg("'%s': status %d, not %d; out: %s; err: %s", line, o.status, status, o.out, o.err);
-  expect_has(o.out, out);
-  expect_has(o.err, err);
-  drop(&o);
-}
-
-static int64_t ask(const char *store, const char *question) {
-  sql_db *db = NULL;
-  udg_message why = {""};
-  if (sql_open(test_path(store), SQL_READ, &db, &why) != 0)
-    fail_msg("%s", why.text);
-  int64_t answer = sql_number(db, question, -999);
-  sql_close(db);
-  return answer;
-}
-
-static void expect_sound(const char *store) {
-  assert_int_equal(ask(store, "SELECT integrity_check='ok' FROM pragma_integrity_check"), 1);
-  assert_int_equal(ask(store, "SELECT count(*) FROM pragma_foreign_key_check"), 0);
-}
-
-/* A grey photo of that level; `salt` makes the bytes its own. */
-static void write_photo(const char *name, uint8_t level, int salt) {
-  static uint8_t pixels[80 * 40];
-  uint64_t seed = (uint64_t)salt + 1;
-  int patches[8 * 10]; /* so that no two photos look alike */
-  for (int i = 0; i < 8 * 10; i++)
-    patches[i] = (int)(test_random(&seed) % 31) - 15;
-  for (int i = 0; i < 80 * 40; i++)
-    pixels[i] = (uint8_t)(level + patches[i / 80 / 5 * 10 + i % 80 / 8]);
-  test_jpeg j = {.pixels = pixels, .width = 80, .height = 40, .colours = TEST_GREY, .quality = 90};
-  test_bytes b = test_make_jpeg(&j);
-  test_write_file(test_path(name), b.bytes, b.count);
-  test_bytes_free(&b);
-}
-
-/* A folder with PHOTOS photos: FINDS of them have a trace. */
-static void make_folder(const char *folder) {
-  mkdir(test_path(folder), 0700);
-  for (int i = 0; i < PHOTOS; i++) {
-    char name[64];
-    snprintf(name, sizeof name, "%s/p%03d.jpg", folder, i);
-    write_photo(name, i % 10 == 3 ? (uint8_t)(190 + i) : (uint8_t)(60 + i), i);
-  }
-}
-
-static int set_up(void **state) {
-  (void)state;
-  snprintf(reference, sizeof reference, "%s/karrow.json", UDG_REFERENCES);
-  snprintf(second_reference, sizeof second_reference, "%s/ostermere.json", UDG_REFERENCES);
-  make_folder("many");
-  return 0;
-}
-
-static int tear_down(void **state) {
-  (void)state;
-  test_directory_remove();
-  return 0;
-}
-
-static long inspections(void) {
-  struct stat about;
-  return stat(test_path("log"), &about) == 0 ? (long)about.st_size : 0;
-}
 
 /* What a store says, without what hangs on the clock. */
 static const char dump[] =
@@ -164,23 +39,6 @@ static void expect_same(const char *a, const char *b) {
   expect_run(0, "", "", line);
 }
 
-static void wrong_usage_is_answered_with_usage(void **state) {
-  (void)state;
-  expect_run(2, "", "no folder, photo or listing table", "$U screen -r $R -s x.db");
-  expect_run(2, "", "no --reference given", "$U screen many -s x.db");
-  expect_run(2, "", "no --store given", "$U screen many -r $R");
-  expect_run(2, "", "--jobs takes", "$U screen many -r $R -s x.db -j 0");
-  expect_run(2, "", "--pictures takes", "$U screen many -r $R -s x.db --pictures some");
-  expect_run(2, "", "the same reference twice", "$U screen many -r $R -r $R -s x.db");
-  expect_run(2, "", "none.json", "$U screen many -r none.json -s x.db");
-  expect_run(2, "", "either --csv or --jsonl", "$U export x.db");
-  expect_run(2, "", "--output needs a folder", "$U page x.db");
-  expect_run(2, "", "--margin takes", "$U page x.db -o p --margin much");
-  expect_run(2, "", "--at takes", "$U export x.db --csv --at noon");
-  expect_run(2, "", "a listing's id are needed", "$U show x.db");
-  expect_run(2, "", "a file of marks are needed", "$U marks x.db");
-}
-
 static void a_folder_becomes_a_short_list(void **state) {
   (void)state;
   expect_run(0, "Of these 4 flagged", "40 of 40 photos done", "$U screen many -r $R -s a.db");
@@ -203,15 +61,6 @@ static void a_folder_becomes_a_short_list(void **state) {
   drop(&o);
   expect_run(0, "A trace of an earlier 3", "", "$U show a.db many/p003.jpg");
   expect_run(1, "", "no listing 'p003'", "$U show a.db p003");
-}
-
-/* The run counts on the quick, the page over all that it shows. */
-static void run_and_page_count_alike(void **state) {
-  (void)state;
-  expect_run(0, "", "",
-             "mkdir -p more; cp many/p00*.jpg more; cp many/p013.jpg more/same.jpg; "
-             "$U screen many more -r $R -s al.db -q >al.txt; $U page al.db -o al; "
-             "grep -qF \"$(head -1 al.txt)\" al/index.html && grep -q 'Of these 4 .*(40 judged)' al.txt");
 }
 
 static void the_number_of_jobs_changes_nothing(void **state) {
@@ -269,32 +118,6 @@ static void the_same_photo_is_worked_once(void **state) {
   assert_true(inspections() >= 3);
 }
 
-/* Of the coins of one photo the loudest speaks, and the others are told. */
-static void several_coins_in_one_photo(void **state) {
-  (void)state;
-  static uint8_t pixels[5 * 40 * 40];
-  static const uint8_t levels[5] = {100, 200, 90, 230, 30}; /* plain, weak, plain, strong, none */
-  for (int i = 0; i < 5 * 40 * 40; i++)
-    pixels[i] = levels[i % 200 / 40];
-  test_jpeg j = {.pixels = pixels, .width = 200, .height = 40, .colours = TEST_GREY, .quality = 95};
-  test_bytes b = test_make_jpeg(&j);
-  mkdir(test_path("row"), 0700);
-  test_write_file(test_path("row/five.jpg"), b.bytes, b.count);
-  test_bytes_free(&b);
-  unlink(test_path("log"));
-  expect_run(0, "1 photograph of 1", "", "UDG_TEST_LOG=log $U screen row -r $R -s row.db");
-  assert_int_equal(inspections(), 5);
-  expect_run(0, "number 4 of 5 in the photo, its middle at 140, 20 px", "",
-             "$U show row.db row/five.jpg");
-  expect_run(0, "show a trace as well: 2", "", "$U show row.db row/five.jpg");
-  /* Four could be judged: four times the p-value of one. */
-  assert_int_equal(ask("row.db", "SELECT round(1e6*p_value) FROM result"), 400);
-  assert_int_equal(ask("row.db", "SELECT json_array_length(json, '$.coins') FROM result"), 5);
-  assert_int_equal(ask("row.db", "SELECT json_extract(json, '$.coin.index') FROM result"), 4);
-  assert_int_equal(ask("row.db", "SELECT count(*) FROM picture"), 3);
-  expect_run(0, "", "", "$U page row.db -o row-page && grep -q 'number 4 of 5' row-page/index.html");
-}
-
 /* Anew, and still each photograph once, however far apart its copies lie; a run that
  * was killed goes on where it was. */
 static void again_is_once_more_and_not_twice(void **state) {
@@ -306,7 +129,8 @@ static void again_is_once_more_and_not_twice(void **state) {
   for (int jobs = 1; jobs <= 2; jobs++) {
     char line[200];
     unlink(test_path("log"));
-    snprintf(line, sizeof line, "UDG_TEST_LOG=log $U screen far -r $R -s far.db --again -j %d", jobs);
+    snprintf(line, sizeof line, "UDG_TEST_LOG=log $U screen far -r $R -s far.db --again -j %d",
+             jobs);
     expect_run(0, "", "44 of 44", line);
     assert_int_equal(inspections(), PHOTOS);
   }
@@ -319,21 +143,6 @@ static void again_is_once_more_and_not_twice(void **state) {
   expect_run(0, "", "44 of 44", "UDG_TEST_LOG=log $U screen far -r $R -s far.db --again");
   assert_true(inspections() >= PHOTOS && inspections() <= PHOTOS + 5);
   assert_int_equal(ask("far.db", "SELECT count(*) FROM result"), PHOTOS);
-}
-
-/* Answers of another version of the library are no answers of this one. */
-static void another_version_judges_for_itself(void **state) {
-  (void)state;
-  expect_run(0, "", "", "$U screen many -r $R -s ver.db");
-  sql_db *db = NULL;
-  udg_message why = {""};
-  assert_int_equal(sql_open(test_path("ver.db"), SQL_WRITE, &db, &why), 0);
-  assert_int_equal(sql_run(db, "UPDATE result SET version='0.0.1' WHERE photo_id<=7"), 0);
-  sql_close(db);
-  unlink(test_path("log"));
-  expect_run(0, "", "33 known before", "UDG_TEST_LOG=log $U screen many -r $R -s ver.db");
-  assert_int_equal(inspections(), 7);
-  assert_int_equal(ask("ver.db", "SELECT count(DISTINCT version) FROM result"), 1);
 }
 
 static void a_changed_file_is_read_anew(void **state) {
@@ -387,12 +196,22 @@ static void an_interrupt_ends_cleanly(void **state) {
   dump_store("int.db");
 }
 
+static void a_run_that_waits_can_be_stopped(void **state) {
+  (void)state;
+  expect_run(130, "", "stopped while waiting",
+             "rm -f log; UDG_TEST_LOG=log UDG_TEST_DELAY_MS=500 $U screen many -r $R -s held.db -q "
+             ">/dev/null & await 1; $U screen many -r $R -s held.db 2>waits & w=$!; k=0; "
+             "until grep -q waiting waits || [ $k -gt 600 ]; do sleep 0.05; k=$((k+1)); done; "
+             "kill -INT $w; wait $w; s=$?; kill %1; wait; cat waits >&2; exit $s");
+}
+
 static void two_runs_take_turns(void **state) {
   (void)state;
-  expect_run(2, "", "turn.db: another run is at this store",
-             "rm -f log; UDG_TEST_LOG=log UDG_TEST_DELAY_MS=500 $U screen many -r $R -s turn.db -q "
-             ">/dev/null & await 1; $U screen many -r $R -s turn.db --no-wait; s=$?; kill $!; wait; "
-             "exit $s");
+  expect_run(
+      2, "", "turn.db: another run is at this store",
+      "rm -f log; UDG_TEST_LOG=log UDG_TEST_DELAY_MS=500 $U screen many -r $R -s turn.db -q "
+      ">/dev/null & await 1; $U screen many -r $R -s turn.db --no-wait; s=$?; kill $!; wait; "
+      "exit $s");
   expect_run(0, "", "waiting for it to end",
              "rm -f log; UDG_TEST_LOG=log UDG_TEST_DELAY_MS=50 $U screen many -r $R -s turn2.db -q "
              ">/dev/null & await 1; $U screen many -r $R -s turn2.db; s=$?; wait; exit $s");
@@ -444,63 +263,6 @@ static void a_photo_may_vanish_meanwhile(void **state) {
   /* One that was judged and then went is not missed. */
   expect_run(0, "", "19 known before",
              "rm vanish/00.jpg; $U screen vanish/00.jpg vanish -r $R -s van.db");
-}
-
-static void tables_bring_their_listings(void **state) {
-  (void)state;
-  static const char table[] =
-      "id,title,price,currency,closes,photos\n"
-      "L1,Token 1924/1923,40,EUR,2026-12-01 18:00,many/p003.jpg|many/p001.jpg\n"
-      "L2,Token,12,EUR,2026-12-02,many/p013.jpg\n"
-      "L2,Token again,13,EUR,2026-12-02,many/p014.jpg\n"
-      "L3,broken row\n"
-      "L4,Token,cheap,EUR,,many/p003.jpg\n"
-      "L5,Token 1930/20,9,EUR,2026-11-02,many/p015.jpg\n";
-  test_write_file(test_path("t.csv"), table, sizeof table - 1);
-  outcome o = run("$U screen many/p003.jpg t.csv -r $R -s t.db");
-  assert_int_equal(o.status, 1);
-  expect_has(o.err, "t.csv: row 4: id 'L2' was met before (row 3): left out");
-  expect_has(o.err, "t.csv: row 5: 2 fields where the header has 6");
-  expect_has(o.err, "t.csv: row 6: price 'cheap'");
-  drop(&o);
-  assert_int_equal(ask("t.db", "SELECT count(*) FROM listing"), 4); /* the bare photo is L1's */
-  static const char values[] = "date,variety,state,value\n*,*,weak,50\n*,*,strong,300\n";
-  test_write_file(test_path("v.csv"), values, sizeof values - 1);
-  o = run("$U export t.db --csv --values v.csv --margin 25 --at '2026-11-15'");
-  assert_int_equal(o.status, 0);
-  /* q of both: 3 distinct photographs judged, 2 with p 1e-4 and 2e-4 (two photos):
-   * 3 * 2e-4 / 2 = 3e-4; chance 0.95 at most: 0.95 * 50 - 12, 0.95 * 50 / 1.25. */
-  expect_has(o.out, "L2,Token,,12.00,EUR");
-  expect_has(o.out, ",0.95,50.00,35.50,38.00,");
-  expect_has(o.out, "Priced as strong, looks weak");
-  expect_has(o.out, "The title claims an overdate; the photo shows none.");
-  drop(&o);
-  o = run("$U show t.db L4 --values v.csv");
-  assert_int_equal(o.status, 0);
-  expect_has(o.out, "Same photo  L1");
-  assert_null(strstr(o.out, "expected gain")); /* no price: left out */
-  drop(&o);
-}
-
-static void marks_are_taken_over(void **state) {
-  (void)state;
-  static const char marks[] = "id,mark,title\r\n\"many/p003.jpg\",\"closer\",\"\"\r\n"
-                              "\"many/p013.jpg\",\"perhaps\",\"\"\r\nnowhere,no,x\r\n"
-                              "many/p023.jpg,no,x\r\n";
-  test_write_file(test_path("m.csv"), marks, sizeof marks - 1);
-  expect_run(0, "", "", "$U screen many -r $R -s m.db");
-  outcome o = run("$U marks m.db m.csv");
-  assert_int_equal(o.status, 1);
-  expect_has(o.out, "2 marks taken over");
-  expect_has(o.err, "m.csv: row 3: mark 'perhaps' is none of");
-  expect_has(o.err, "m.csv: row 4: the store has no listing 'nowhere'");
-  drop(&o);
-  expect_run(0, "\"mark\":\"closer\"", "", "$U export m.db --jsonl --flagged");
-  expect_run(0, "", "", "$U screen many -r $R -s m.db"); /* a later run leaves them */
-  assert_int_equal(ask("m.db", "SELECT count(*) FROM mark"), 2);
-  expect_run(2, "", "columns id and mark", "echo a,b >x.csv; $U marks m.db x.csv");
-  expect_run(2, "", "none.csv: No such file", "$U marks m.db none.csv");
-  expect_run(2, "", "nosuch.db: No such file", "$U marks nosuch.db m.csv");
 }
 
 /* A file that may not grow stands for a disk that is full. */
@@ -558,25 +320,20 @@ static void stores_that_are_none_are_refused(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {cmocka_unit_test(wrong_usage_is_answered_with_usage),
-                                     cmocka_unit_test(a_folder_becomes_a_short_list),
-                                     cmocka_unit_test(run_and_page_count_alike),
+  const struct CMUnitTest tests[] = {cmocka_unit_test(a_folder_becomes_a_short_list),
                                      cmocka_unit_test(the_number_of_jobs_changes_nothing),
                                      cmocka_unit_test(the_stream_is_in_order),
                                      cmocka_unit_test(the_same_photo_is_worked_once),
-                                     cmocka_unit_test(several_coins_in_one_photo),
                                      cmocka_unit_test(again_is_once_more_and_not_twice),
-                                     cmocka_unit_test(another_version_judges_for_itself),
                                      cmocka_unit_test(a_changed_file_is_read_anew),
                                      cmocka_unit_test(killed_runs_go_on),
                                      cmocka_unit_test(an_interrupt_ends_cleanly),
+                                     cmocka_unit_test(a_run_that_waits_can_be_stopped),
                                      cmocka_unit_test(two_runs_take_turns),
                                      cmocka_unit_test(bad_photos_do_not_stop_the_others),
                                      cmocka_unit_test(a_photo_may_vanish_meanwhile),
-                                     cmocka_unit_test(tables_bring_their_listings),
-                                     cmocka_unit_test(marks_are_taken_over),
                                      cmocka_unit_test(a_full_disk_leaves_the_store_whole),
                                      cmocka_unit_test(a_read_only_store_is_told),
                                      cmocka_unit_test(stores_that_are_none_are_refused)};
-  return cmocka_run_group_tests(tests, set_up, tear_down);
+  return cmocka_run_group_tests(tests, screening_set_up, screening_tear_down);
 }

@@ -106,11 +106,8 @@ static void keep(store *s, int64_t *queue, int64_t reference_id, const char *sha
   char words[] = "\n  Answer      A trace.\n", json[] = "{\"photo\":\"\",\"status\":\"ok\"}";
   j.words = words;
   j.json = json;
-  store_photo photo = {.bytes = 10,
-                       .width = 100,
-                       .height = 80,
-                       .judgement_count = 1,
-                       .judgements = &j};
+  store_photo photo = {
+      .bytes = 10, .width = 100, .height = 80, .judgement_count = 1, .judgements = &j};
   snprintf(photo.sha256, sizeof photo.sha256, "%s", sha);
   snprintf(photo.dhash, sizeof photo.dhash, "%s%s%016d%016llx", "ffffffffffffffff",
            "ffffffffffffffff", 0, (1ULL << dhash_bits) - 1);
@@ -390,25 +387,24 @@ static void the_reference_that_fits_speaks(void **state) {
   static const struct {
     double doubt[2], evidence[2];
     int judged[2], best, tied;
-    double rim[2]; /* 9: none */
+    double rim[2];                                          /* 9: none */
   } cases[] = {{{0.3, 0.8}, {-4, 6}, {1, 1}, 0, 0, {9, 9}}, /* the other is of another coin */
                {{0.8, 0.3}, {6, -4}, {1, 1}, 1, 0, {9, 9}},
-               {{0.3, 0.35}, {1, 4}, {1, 1}, 1, 0, {9, 9}},   /* both fit: evidence */
-               {{0.3, 0.35}, {4, 3.8}, {1, 1}, 0, 1, {9, 9}}, /* and nearly the same: said */
-               {{0.3, 0.35}, {9, 1}, {0, 1}, 1, 0, {9, 9}},   /* one could not judge */
+               {{0.3, 0.35}, {1, 4}, {1, 1}, 1, 0, {9, 9}},        /* both fit: evidence */
+               {{0.3, 0.35}, {4, 3.8}, {1, 1}, 0, 1, {9, 9}},      /* and nearly the same: said */
+               {{0.3, 0.35}, {9, 1}, {0, 1}, 1, 0, {9, 9}},        /* one could not judge */
                {{0.35, 0.3}, {1, 4}, {1, 1}, 0, 0, {0.02, -0.09}}, /* another coin's rim */
                {{0.3, 0.35}, {4, 1}, {1, 1}, 1, 0, {0.12, 0.01}},
                {{0.3, 0.35}, {4, 3.8}, {1, 1}, 0, 1, {0.02, -0.03}}, /* rims of one size */
-               {{0.3, 0.8}, {1, 4}, {1, 1}, 0, 0, {9, 0.0}}}; /* one of them saw no rim */
+               {{0.3, 0.8}, {1, 4}, {1, 1}, 0, 0, {9, 0.0}}};        /* one of them saw no rim */
   enum { CASES = sizeof cases / sizeof cases[0] };
   store *s = open_store("best.db", STORE_SCREEN);
   int64_t ids[2], queue = 0;
   assert_int_equal(store_add_reference(s, "r1", "One", "1.json", &ids[0]), 0);
   assert_int_equal(store_add_reference(s, "r2", "Two", "2.json", &ids[1]), 0);
-  queue_listings(s, CASES,
-                 (const char *const[]){"a", "b", "c", "d", "e", "f", "g", "h", "i"});
+  queue_listings(s, CASES, (const char *const[]){"a", "b", "c", "d", "e", "f", "g", "h", "i"});
   for (int i = 0; i < CASES; i++) {
-    char words[] = "", json[] = "{}";
+    char words[] = "", json[] = "{\"photo\":\"\"}", *told = NULL;
     store_judgement j[2] = {{.made = 1}, {.made = 1}};
     store_photo photo = {.judgement_count = 2, .judgements = j};
     snprintf(photo.sha256, sizeof photo.sha256, "p%d", i);
@@ -427,6 +423,9 @@ static void the_reference_that_fits_speaks(void **state) {
     assert_int_equal(store_next(s, queue, ids, 2, &entry), 1);
     queue = entry.queue;
     assert_int_equal(store_keep(s, &entry, &photo, ids), 0);
+    assert_int_equal(store_object(s, entry.file_id, &told), 1);
+    assert_int_equal(strstr(told, ",\"tied\":\"") != NULL, cases[i].tied);
+    free(told);
     store_entry_clear(&entry);
   }
   store_close(s);

@@ -48,13 +48,14 @@ static int take_row(csv_reader *csv, marking *m) {
     return 0;
   }
   const char *id = csv->fields[m->id_at], *mark = csv->fields[m->mark_at];
-  if (id[0] == '\'' && id[1] && strchr("=+-@", id[1]))
-    id++; /* as csv_write() keeps spreadsheets from calculating */
   if (!is_mark(mark)) {
     fault(m, csv->line, "mark '%.40s' is none of closer, no, seen", mark);
     return 0;
   }
   int status = store_mark(m->s, id, mark);
+  /* As csv_write() keeps spreadsheets from calculating. */
+  if (status == 0 && id[0] == '\'' && id[1] && strchr("=+-@", id[1]))
+    status = store_mark(m->s, id + 1, mark);
   if (status == 0)
     fault(m, csv->line, "the store has no listing '%.80s'", id);
   m->marked += status == 1;

@@ -118,7 +118,7 @@ int64_t store_other_versions(store *s) {
 int store_object(store *s, int64_t file_id, char **json) {
   static const char empty_photo[] = "{\"photo\":\"\"";
   sql_query *q = sql_prepare(
-      s->db, "SELECT r.json, f.path, l.id, p.sha256 FROM file f JOIN listing l USING(listing_id)"
+      s->db, "SELECT r.json, f.path, l.id, p.sha256, p.tied FROM file f JOIN listing l USING(listing_id)"
              " JOIN photo p USING(photo_id) JOIN result r ON r.photo_id=f.photo_id"
              " AND r.reference_id=p.best_reference_id WHERE f.file_id=?");
   sql_bind_int(q, 1, file_id);
@@ -134,6 +134,10 @@ int store_object(store *s, int64_t file_id, char **json) {
       json_out_string(out, sql_text(q, 2));
       fputs(",\"sha256\":", out);
       json_out_string(out, sql_text(q, 3));
+      if (!sql_is_null(q, 4)) {
+        fputs(",\"tied\":", out);
+        json_out_string(out, sql_text(q, 4));
+      }
       fputs(stored + sizeof empty_photo - 1, out);
     } else {
       status = -1;

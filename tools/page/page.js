@@ -53,6 +53,7 @@
     if (isOver(find)) return "over";
     const hours = (find.closesAt - Date.now() / 1000) / 3600;
     if (hours < 1) return "within the hour";
+    if (hours > 100 * 24) return find.closes.slice(0, 10);
     return hours < 48 ? Math.floor(hours) + " hours left" : Math.floor(hours / 24) + " days left";
   };
   const verdictOf = (find) => find.verdict || (find.error ? "unread" : "open");
@@ -78,9 +79,8 @@
     else sub.append(tag(verdict, QUIET.has(verdict) ? "" : verdict === "underdigit" ? "find" : "odd"));
     const mark = markOf(find);
     if (mark) sub.append(tag(SHORT[mark], "mark"));
-    if (find.state) sub.append(find.state);
-    else if (find.verdict) sub.append(reading(find));
-    if (find.copy) sub.append("same photo");
+    const more = [find.state || (find.verdict && reading(find)), find.copy && "same photo"];
+    sub.append(make("span", { class: "more" }, more.filter(Boolean).join(" \u00b7 ")));
     row.append(
       make("div", {}, make("span", { class: "name" }, find.title || find.id),
         make("span", { class: "price" }, find.price === undefined ? "" : money(find, find.price))),
@@ -251,7 +251,8 @@
     const parts = [];
     if (find.price !== undefined) parts.push(money(find, find.price));
     if (find.ceiling !== undefined) parts.push("bid at most " + money(find, find.ceiling));
-    if (find.closes) parts.push(closing(find) === find.closes ? "closes " + find.closes : closing(find));
+    const when = closing(find);
+    if (when) parts.push(/ left$|^over$|^within/.test(when) ? when : "closes " + when);
     const link = address(find);
     const line = make("p", { class: "summary" }, parts.join(" · "));
     if (link instanceof HTMLElement) {
