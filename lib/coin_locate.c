@@ -33,7 +33,7 @@ static const double LEAD_EVEN = 0.18, LEAD_SPREAD = 0.02;
 /* Where the first search leaves doubt the scales between its own are tried too. */
 static const double BETWEEN_SCALES = 1.058, LEAD_SURE = 0.30;
 /* Further than so many of these it is something else. */
-static const double PLACE_MAX = 3;
+static const double PLACE_MAX = 3, PLACE_BEFORE = 4.5;
 
 struct udg_coin_locator {
   udg_settings settings;
@@ -43,8 +43,7 @@ struct udg_coin_locator {
 };
 
 udg_status udg_coin_locator_create(const udg_settings *settings, const udg_reference *reference,
-                                   udg_fft *fft, udg_coin_locator **locator,
-                                   udg_message *message) {
+                                   udg_fft *fft, udg_coin_locator **locator, udg_message *message) {
   udg_settings resolved;
   udg_settings_resolve(&resolved, settings);
   udg_coin_locator *made = udg_memory_get(&resolved, 1, sizeof *made);
@@ -121,8 +120,7 @@ static udg_status part_make(udg_coin_locator *locator, const udg_homography *to_
     for (int i = 0; i < width; i++) {
       double x, y;
       udg_homography_apply(to_coin, i + 0.5, j + 0.5, &x, &y);
-      udg_plane_row(&locator->part.plane, j)[i] =
-          udg_plane_sample(&locator->coin.plane, x, y);
+      udg_plane_row(&locator->part.plane, j)[i] = udg_plane_sample(&locator->coin.plane, x, y);
     }
   return UDG_OK;
 }
@@ -183,11 +181,24 @@ static double in_photo(const udg_date *date, const udg_homography *date_to_photo
   return date->place_count ? inside / (double)date->place_count : 0;
 }
 
+/* Where a step's part lies on the coin. */
+typedef struct step {
+  const udg_reference *reference;
+  udg_homography to_coin;
+} step;
+
+/* A fit moves a candidate a little: some that it would bring to their place are farther off. */
+static int near_place(const void *user, const udg_candidate *candidate) {
+  const step *s = user;
+  udg_homography in_coin = udg_homography_after(&s->to_coin, &candidate->date_to_photo);
+  return off_place(s->reference, &in_coin) <= PLACE_BEFORE;
+}
+
 /* One step's turn: search its part, add what is found near its place. */
-static udg_status step_search(udg_coin_locator *locator, const udg_plane *grey,
-                              size_t date_index, const udg_homography *flat,
-                              const udg_homography *to_copy, double turn, double enlarge,
-                              udg_find_result *result, udg_message *message) {
+static udg_status step_search(udg_coin_locator *locator, const udg_plane *grey, size_t date_index,
+                              const udg_homography *flat, const udg_homography *to_copy,
+                              double turn, double enlarge, udg_find_result *result,
+                              udg_message *message) {
   const udg_reference *reference = locator->reference;
   const udg_date *date = &reference->dates[date_index];
   part_box box = part_of(reference, date);
@@ -203,11 +214,15 @@ static udg_status step_search(udg_coin_locator *locator, const udg_plane *grey,
   udg_homography to_coin = udg_homography_after(&turned, &to_mm);
   udg_homography to_photo = udg_homography_after(flat, &to_coin);
   udg_homography to_reduced = udg_homography_after(to_copy, &to_photo);
+  const step own = {reference, to_coin};
+  const udg_find_wish wish = {near_place, &own,
+                              result->count > 0 ? result->candidates[0].score : 0.0};
   udg_find_result found;
   udg_status status = part_make(locator, &to_reduced, size[0], size[1]);
   if (status != UDG_OK)
     return udg_fail(message, status, "no memory to lay out a coin");
-  status = udg_find_date(locator->find, &locator->part.plane, date_index, &found, message);
+  status =
+      udg_find_date_among(locator->find, &locator->part.plane, date_index, &wish, &found, message);
   for (int i = 0; status == UDG_OK && i < found.count; i++) {
     udg_candidate *c = &found.candidates[i];
     udg_homography in_coin = udg_homography_after(&to_coin, &c->date_to_photo);
@@ -236,8 +251,7 @@ double udg_coin_certainty(const udg_find_result *result) {
 }
 
 udg_status udg_coin_locate(udg_coin_locator *locator, const udg_plane *grey, size_t date_index,
-                           const udg_ellipse *coin, udg_find_result *result,
-                           udg_message *message) {
+                           const udg_ellipse *coin, udg_find_result *result, udg_message *message) {
   const udg_reference *reference = locator->reference;
   memset(result, 0, sizeof *result);
   if (date_index >= reference->date_count)
@@ -250,8 +264,8 @@ udg_status udg_coin_locate(udg_coin_locator *locator, const udg_plane *grey, siz
   udg_homography flat = coin_to_photo(coin, radius_mm), to_copy;
   const double centre[2] = {0, 0}, half[2] = {1.1 * radius_mm, 1.1 * radius_mm};
   udg_status status =
-      udg_rescale_window(&locator->settings, grey, &flat, centre, half,
-                         HEIGHT_PX / date->height_mm, &locator->coin, &locator->scratch, &to_copy);
+      udg_rescale_window(&locator->settings, grey, &flat, centre, half, HEIGHT_PX / date->height_mm,
+                         &locator->coin, &locator->scratch, &to_copy);
   if (status != UDG_OK)
     return udg_fail(message, status, "no memory for the copy of a coin");
   for (int pass = 0; pass < 2 && status == UDG_OK; pass++) {

@@ -351,6 +351,13 @@ static udg_status coarse_search(udg_find_state *state, const udg_find_model *mod
 
 udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t date_index,
                          udg_find_result *result, udg_message *message) {
+  const udg_find_wish anywhere = {NULL, NULL, 0.0};
+  return udg_find_date_among(state, grey, date_index, &anywhere, result, message);
+}
+
+udg_status udg_find_date_among(udg_find_state *state, const udg_plane *grey, size_t date_index,
+                               const udg_find_wish *wish, udg_find_result *result,
+                               udg_message *message) {
   udg_find_model *model = NULL;
   double start = udg_clock_ms();
   memset(result, 0, sizeof *result);
@@ -370,7 +377,7 @@ udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t da
   if (status != UDG_OK)
     return udg_fail(message, status, "no memory to look for the date");
   double searched = udg_clock_ms();
-  udg_find_verify(state, model, grey);
+  udg_find_verify(state, model, grey, wish);
   if (state->stopped)
     return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled while looking for the date");
   if (state->out_of_memory)

@@ -37,4 +37,15 @@ void udg_find_destroy(udg_find_state *state);
 udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t date_index,
                          udg_find_result *result, udg_message *message);
 
+/* What the caller knows of where the date may be. */
+typedef struct udg_find_wish {
+  int (*keep)(const void *user, const udg_candidate *candidate); /* before it is fitted */
+  const void *user;
+  double rival; /* best score elsewhere: only what comes near it is fitted to the end */
+} udg_find_wish;
+/* The same among what is wished for. */
+udg_status udg_find_date_among(udg_find_state *state, const udg_plane *grey, size_t date_index,
+                               const udg_find_wish *wish, udg_find_result *result,
+                               udg_message *message);
+
 #endif

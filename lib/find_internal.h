@@ -80,6 +80,7 @@ struct udg_find_state {
 /* Keeps the pool sorted, best first, one entry a spot. */
 void udg_find_pool_add(udg_find_state *state, const udg_find_pooled *found);
 /* Fits the date at what the search left in the pool; best first afterwards. */
-void udg_find_verify(udg_find_state *state, const udg_find_model *model, const udg_plane *grey);
+void udg_find_verify(udg_find_state *state, const udg_find_model *model, const udg_plane *grey,
+                     const udg_find_wish *wish);
 
 #endif

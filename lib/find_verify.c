@@ -12,6 +12,9 @@
 static const double SAME_PEAK = 0.3, SAME_SPOT = 0.4;
 /* Restarts lie so far off, in digit heights. */
 static const double RESTART_REACH = 0.06;
+/* Rounds of a fit; after the first ones, candidates below this share of the best are left. */
+enum { ROUNDS = 8, ROUNDS_FIRST = 2 };
+static const double HOPELESS = 0.6;
 #define MIDDLE_COUNT 8 /* candidates looked at in the second, finer verification */
 
 static int pool_same(const udg_find_pooled *a, const udg_find_pooled *b, double same) {
@@ -51,7 +54,7 @@ void udg_find_pool_add(udg_find_state *state, const udg_find_pooled *found) {
 
 /* Fits a lit date as a similarity at one candidate and rescores it. */
 static void verify_one(udg_find_state *state, const udg_find_model *model,
-                       const udg_patch_set *patches, int columns, const udg_plane *grey,
+                       const udg_patch_set *patches, int columns, int rounds, const udg_plane *grey,
                        udg_find_pooled *candidate) {
   const udg_template *shape = &model->shape;
   udg_patch_set set = *patches;
@@ -80,7 +83,7 @@ static void verify_one(udg_find_state *state, const udg_find_model *model,
                             .clip_level = INFINITY,
                             .noise_floor = 1e-3,
                             .correlation_px = 1,
-                            .iterations_max = 8,
+                            .iterations_max = rounds,
                             .stop_px = 0.05,
                             .step_max_px = 1.5};
   udg_align_pose pose = {.date_to_photo =
@@ -122,29 +125,60 @@ static void restart(udg_find_state *state, const udg_find_model *model, const ud
     udg_find_pooled trial = first;
     udg_homography moved = udg_homography_similarity(1, 0, reach * at[i][0], reach * at[i][1]);
     trial.date_to_photo = udg_homography_after(&first.date_to_photo, &moved);
-    verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, grey, &trial);
+    verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, ROUNDS, grey, &trial);
     if (trial.score > candidate->score)
       *candidate = trial;
   }
 }
 
-void udg_find_verify(udg_find_state *state, const udg_find_model *model, const udg_plane *grey) {
-  const udg_template *shape = &model->shape;
+static udg_candidate candidate_of(const udg_find_pooled *p) {
+  return (udg_candidate){p->date_to_photo, p->height_px, p->turn_rad, p->score};
+}
+
+/* Where the pool's spots are, before any fit; those not wished for go. */
+static void pool_place(udg_find_state *state, const udg_template *shape,
+                       const udg_find_wish *wish) {
+  udg_homography to_centre =
+      udg_homography_similarity(1, 0, -shape->centre_mm[0], -shape->centre_mm[1]);
+  int kept = 0;
   for (int i = 0; i < state->pool_count; i++) {
     udg_find_pooled *p = &state->pool[i];
-    double scale = p->height_px / shape->height_mm;
-    udg_homography to_centre =
-        udg_homography_similarity(1, 0, -shape->centre_mm[0], -shape->centre_mm[1]);
-    udg_homography turned = udg_homography_similarity(scale, p->turn_rad, p->x, p->y);
+    udg_homography turned =
+        udg_homography_similarity(p->height_px / shape->height_mm, p->turn_rad, p->x, p->y);
     p->date_to_photo = udg_homography_after(&turned, &to_centre);
-    verify_one(state, model, &model->coarse, UDG_COLUMN_CUBE_P, grey, p);
+    udg_candidate candidate = candidate_of(p);
+    if (!wish->keep || wish->keep(wish->user, &candidate))
+      state->pool[kept++] = *p;
   }
+  state->pool_count = kept;
+}
+
+/* All of the pool on the coarse copy: a few rounds tell which go on. */
+static void fit_coarsely(udg_find_state *state, const udg_find_model *model, const udg_plane *grey,
+                         double rival) {
+  double best = rival;
+  for (int i = 0; i < state->pool_count; i++) {
+    verify_one(state, model, &model->coarse, UDG_COLUMN_CUBE_P, ROUNDS_FIRST, grey,
+               &state->pool[i]);
+    best = fmax(best, state->pool[i].score);
+  }
+  for (int i = 0; i < state->pool_count; i++)
+    if (state->pool[i].score >= HOPELESS * best)
+      verify_one(state, model, &model->coarse, UDG_COLUMN_CUBE_P, ROUNDS - ROUNDS_FIRST, grey,
+                 &state->pool[i]);
+}
+
+void udg_find_verify(udg_find_state *state, const udg_find_model *model, const udg_plane *grey,
+                     const udg_find_wish *wish) {
+  pool_place(state, &model->shape, wish);
+  fit_coarsely(state, model, grey, wish->rival);
   pool_merge(state);
   if (state->pool_count > MIDDLE_COUNT)
     state->pool_count = MIDDLE_COUNT;
   for (int i = 0; i < state->pool_count; i++)
-    verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, grey, &state->pool[i]);
+    if (state->pool[i].score >= HOPELESS * wish->rival)
+      verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, ROUNDS, grey, &state->pool[i]);
   pool_merge(state);
-  if (state->pool_count > 0)
+  if (state->pool_count > 0 && state->pool[0].score >= HOPELESS * wish->rival)
     restart(state, model, grey, &state->pool[0]);
 }

@@ -25,7 +25,8 @@ int udg_fragment_spots(const udg_upright *upright, const udg_residual *residual,
   float *energy = scratch[0].v;
   size_t count = (size_t)width * (size_t)height;
   for (size_t i = 0; i < count; i++) {
-    int open = weight[i] > 0.0f && upright->distance.v[i] < AWAY_PX;
+    int open = weight[i] > 0.0f && upright->distance.v[i] < AWAY_PX &&
+               udg_on_field(upright, (int)(i % (size_t)width), (int)(i / (size_t)width));
     energy[i] = open ? fminf(weight[i] * white[i] * white[i], BRIGHT) - 1.0f : 0.0f;
   }
   udg_plane_blur(&scratch[0], SPOT_SIGMA * UDG_UPRIGHT_DIGIT_PX, &scratch[1]);

@@ -223,6 +223,13 @@ static int most_say(const udg_result *each, int count, udg_verdict verdict) {
   return 2 * say > judged;
 }
 
+static int one_says(const udg_result *each, int count, udg_verdict verdict) {
+  for (int i = 0; i < count; i++)
+    if (each[i].judged && each[i].verdict == verdict)
+      return 1;
+  return 0;
+}
+
 static void cannot_join(const udg_result *each, int count, udg_result *joint) {
   *joint = each[udg_results_speaker(each, count)];
   joint->judged = 0;
@@ -235,7 +242,6 @@ static void cannot_join(const udg_result *each, int count, udg_result *joint) {
 
 static void decide(const udg_settings *settings, const udg_result *each, int count, int judged,
                    udg_result *joint) {
-  udg_verdict alone = joint->verdict;
   joint->reason_count = 0;
   if (most_say(each, count, UDG_VERDICT_REPUNCHED) || most_say(each, count, UDG_VERDICT_DOUBLED)) {
     joint->verdict = most_say(each, count, UDG_VERDICT_DOUBLED) ? UDG_VERDICT_DOUBLED
@@ -245,7 +251,7 @@ static void decide(const udg_settings *settings, const udg_result *each, int cou
     joint->verdict = UDG_VERDICT_UNDERDIGIT;
     udg_result_reason(joint, "over the %d photos that could be judged the trace stays where it is",
                       judged);
-  } else if (alone == UDG_VERDICT_UNDERDIGIT) {
+  } else if (one_says(each, count, UDG_VERDICT_UNDERDIGIT)) {
     joint->verdict = UDG_VERDICT_UNDECIDED;
     udg_result_reason(joint, "what looks like a trace in one photo does not show alike in the "
                              "others");

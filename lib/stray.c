@@ -52,8 +52,7 @@ static udg_status field_open(const udg_settings *settings, const udg_upright *up
   return status;
 }
 
-/* Whether a pixel is field near the date, and not the coin's rim, whose edge is a line as well. */
-static int on_field(const udg_upright *upright, int x, int y) {
+int udg_on_field(const udg_upright *upright, int x, int y) {
   const udg_reference *reference = upright->reference;
   if (reference->diameter_mm <= 0.0)
     return 1;
@@ -70,7 +69,7 @@ static void measure_energy(field *f, const udg_residual *residual) {
   size_t count = (size_t)width * (size_t)f->upright->height;
   for (size_t i = 0; i < count; i++) {
     float weight =
-        on_field(f->upright, (int)i % width, (int)i / width) ? residual->weight.v[i] : 0.0f;
+        udg_on_field(f->upright, (int)i % width, (int)i / width) ? residual->weight.v[i] : 0.0f;
     float r = fminf(fmaxf(residual->white.v[i] * sqrtf(weight), -CUT), CUT);
     f->open.v[i] = weight > 0.0f ? 1.0f : 0.0f;
     f->energy.v[i] = weight > 0.0f ? r * r : 0.0f;

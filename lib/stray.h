@@ -16,6 +16,9 @@ typedef struct udg_line {
   double energy; /* mean of w r^2 of its brightest pixel across, texture being 1 */
 } udg_line;
 
+/* Whether a pixel is field near the date, and not the coin's rim, whose edge is a line as well. */
+int udg_on_field(const udg_upright *upright, int x, int y);
+
 /* The longest line of the residual; lines too long for a digit's stroke lose their weight in it.
  * MEMORY. */
 udg_status udg_stray_line(const udg_settings *settings, const udg_upright *upright,
