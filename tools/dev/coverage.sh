@@ -10,11 +10,11 @@ mkdir -p "$folder"
 folder=$(cd "$folder" && pwd)
 source=$PWD
 quick='adequacy appearance bad_images base bombs coin contour crossing evidence exif fft file
-  finding gram image jpeg json light linalg markers_parse measure name outline outliner plane png
-  pose python reference reference_place relief rescale residual result_json score stats stereo stray
+  finding fragment gram image jpeg json light linalg markers_parse measure name outline plane png
+  pose python reference reference_place relief relit rescale residual result_json score stats stereo stray
   subspace svgpath template theory trace upright words'
-slow='align coin_locate faults find hub inspect joint learn limits markers pipeline register replay_inspect
-  same_coin tray'
+slow='align coin_locate faults find hub inspect joint learn limits markers outliner pipeline register replay_inspect
+  same_coin strike tray'
 
 [ -f "$folder/all/build.ninja" ] ||
   meson setup "$folder/all" -Db_coverage=true -Doptimization=1 >/dev/null
@@ -25,7 +25,7 @@ for build in all slow; do
   ninja -C "$folder/$build" >/dev/null
   [ $build = slow ] && tests=$slow || tests=$quick
   # shellcheck disable=SC2086 # a list of names
-  meson test -C "$folder/$build" --no-rebuild -t 10 $tests
+  meson test -C "$folder/$build" --no-rebuild -t 10 $tests || echo "not all passed: counted as far as they came"
   # gcovr keeps to the folder that it is called in.
   (cd "$folder/$build" && gcovr -r "$source" -f "$source/lib/.*" --json -o "$folder/$build.json" lib)
 done

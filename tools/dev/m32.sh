@@ -8,8 +8,8 @@ cd "$(dirname "$0")/../.."
 folder=${1:-build-m32}
 [ $# -eq 0 ] || shift
 [ $# -gt 0 ] || set -- adequacy appearance bad_images base coin contour crossing evidence exif fft file \
-  finding gram image jpeg json light linalg markers_parse measure name outline outliner plane png pose \
-  reference reference_place relief rescale residual result_json score stats stereo stray subspace \
+  finding fragment gram image jpeg json light linalg markers_parse measure name outline outliner plane png pose \
+  reference reference_place relief relit rescale residual result_json score stats stereo stray subspace \
   svgpath template trace upright
 packages='libpng16-16 libpng-dev libjpeg62-turbo libjpeg62-turbo-dev libfftw3-single3 libfftw3-dev
   libexif12 libexif-dev libfreetype6 libfreetype-dev libjansson4 libjansson-dev libcmocka0
@@ -37,15 +37,10 @@ here=$root/usr/lib/i386-linux-gnu
 flags="-m32 -msse2 -mfpmath=sse -std=c11 -D_POSIX_C_SOURCE=200809L -O2 -Wall -Wextra -Wconversion
   -Wno-sign-conversion -Wshadow -Werror -Iinclude -Ilib -isystem $root/usr/include
   -isystem $root/usr/include/i386-linux-gnu -isystem $root/usr/include/freetype2"
-compile() { # SOURCE OBJECT FLAG...
-  source=$1 object=$2
-  shift 2
-  [ "$object" -nt "$source" ] || gcc "$@" -c "$source" -o "$object"
-}
 count=0
 for source in lib/*.c; do
   # shellcheck disable=SC2086 # a list of flags
-  compile "$source" "$folder/objects/$(basename "$source" .c).o" $flags
+  gcc $flags -c "$source" -o "$folder/objects/$(basename "$source" .c).o"
   # Once more as the oldest compilers' settings have it, x87 and all: warnings only.
   # shellcheck disable=SC2086
   gcc $flags -mfpmath=387 -fsyntax-only "$source"
@@ -53,7 +48,7 @@ for source in lib/*.c; do
 done
 for source in tests/support.c tests/picture_check.c tests/stage_scene.c; do
   # shellcheck disable=SC2086
-  compile "$source" "$folder/objects/$(basename "$source" .c).o" $flags
+  gcc $flags -c "$source" -o "$folder/objects/$(basename "$source" .c).o"
 done
 echo "$count sources compile for 32 bits"
 
