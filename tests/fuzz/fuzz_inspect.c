@@ -133,6 +133,12 @@ static void check_markers(const udg_result *r) {
   for (int i = 0; i < r->die_count; i++)
     if (!isfinite(r->dies[i].log_ratio) || !within(r->dies[i].state, 0, 1))
       abort();
+  if (r->strike_count < 0 || r->strike_count > UDG_STRIKES_MAX || !within(r->wear, 0, 1))
+    abort();
+  for (int i = 0; i < r->strike_count; i++)
+    if (!within(r->strikes[i].full, 0, 1) || !within(r->strikes[i].full_interval[0], 0, 1) ||
+        !within(r->strikes[i].full_interval[1], r->strikes[i].full_interval[0], 1))
+      abort();
   const udg_hub_finding *hub = &r->hub;
   if (!isfinite(hub->log_ratio) || !isfinite(hub->shift_mm[0]) || !isfinite(hub->turn_deg) ||
       !isfinite(hub->digit_lead) || !isfinite(hub->rest_log_ratio))
