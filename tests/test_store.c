@@ -354,9 +354,9 @@ static void odd_verdicts_are_counted(void **state) {
   int64_t reference_id = add_reference(s), queue = 0;
   queue_listings(s, 4, (const char *const[]){"a", "b", "c", "d"});
   keep(s, &queue, reference_id, "s1", 0, "underdigit", 5, 0.001);
-  keep(s, &queue, reference_id, "s2", 60, "plain", -2, 0.5);
-  keep(s, &queue, reference_id, "s3", 120, "plain", -2, 0.5);
-  keep(s, &queue, reference_id, "s4", 180, "plain", -2, 0.5);
+  keep(s, &queue, reference_id, "s2", 20, "plain", -2, 0.5);
+  keep(s, &queue, reference_id, "s3", 40, "plain", -2, 0.5);
+  keep(s, &queue, reference_id, "s4", 60, "plain", -2, 0.5);
   store_close(s);
   run_sql("odd.db", "UPDATE result SET verdict='' WHERE photo_id=2;"
                     "UPDATE result SET verdict='x' WHERE photo_id=3;"
