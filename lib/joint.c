@@ -69,8 +69,8 @@ static udg_status pool_add(pool *p, const udg_inspector *inspector) {
 }
 
 /* Best offset of a trace at a place over the photos. */
-static udg_peak search(const pool *p, const udg_score *score, const udg_trace_bank *bank,
-                       int place, int trace, int offset[2]) {
+static udg_peak search(const pool *p, const udg_score *score, const udg_trace_bank *bank, int place,
+                       int trace, int offset[2]) {
   size_t side = (size_t)score->map_side, count = side * side;
   float *first = p->maps + udg_score_kept_at(score, bank, place, trace);
   float *const map[UDG_MAPS] = {first, first + count, first + 2 * count};
@@ -111,8 +111,8 @@ static void choose(pool *p, const udg_inspector *inspector) {
       if (kind < 0)
         continue;
       udg_peak peak = search(p, score, work->bank, place, t, offset);
-      int slot = slot_of(p->score->hypotheses, p->score->count, place, trace->digit,
-                         (udg_trace_kind)kind);
+      int slot =
+          slot_of(p->score->hypotheses, p->score->count, place, trace->digit, (udg_trace_kind)kind);
       if (slot < 0) {
         slot = p->score->count++;
         rank[slot] = -2.0;
@@ -244,8 +244,8 @@ static void decide(const udg_settings *settings, const udg_result *each, int cou
                    udg_result *joint) {
   joint->reason_count = 0;
   if (most_say(each, count, UDG_VERDICT_REPUNCHED) || most_say(each, count, UDG_VERDICT_DOUBLED)) {
-    joint->verdict = most_say(each, count, UDG_VERDICT_DOUBLED) ? UDG_VERDICT_DOUBLED
-                                                                 : UDG_VERDICT_REPUNCHED;
+    joint->verdict =
+        most_say(each, count, UDG_VERDICT_DOUBLED) ? UDG_VERDICT_DOUBLED : UDG_VERDICT_REPUNCHED;
     udg_result_reason(joint, "most of the %d photos that could be judged say so", judged);
   } else if (joint->p_value < settings->flag_p_value) {
     joint->verdict = UDG_VERDICT_UNDERDIGIT;
@@ -294,8 +294,8 @@ static void judge(const udg_inspector *inspector, const pool *p, const photo *ph
     return;
   *joint = each[most];
   tell(best, evidence, work->upright.px_per_mm, joint);
-  joint->finding.state = joint->finding.strength >= reference->strong_threshold ? UDG_STATE_STRONG
-                                                                                : UDG_STATE_WEAK;
+  joint->finding.state =
+      joint->finding.strength >= reference->strong_threshold ? UDG_STATE_STRONG : UDG_STATE_WEAK;
   best_of(p, reference, date, UDG_TRACE_MIRRORED, &decoy);
   joint->decoy_evidence = decoy;
   joint->adequacy.power_strong = strong;
@@ -346,8 +346,8 @@ static udg_status look_alone(udg_inspector *inspector, const udg_image *const *i
 }
 
 /* Each judged photo again, where all of them together say that traces are. */
-static udg_status look_together(udg_inspector *inspector, const udg_image *const *images,
-                                int count, const udg_result *each, photo *photos, pool *p,
+static udg_status look_together(udg_inspector *inspector, const udg_image *const *images, int count,
+                                const udg_result *each, photo *photos, pool *p,
                                 udg_message *message) {
   udg_status status = UDG_OK;
   for (int i = 0; i < count && status == UDG_OK; i++) {
@@ -399,11 +399,12 @@ static udg_status join(udg_inspector *inspector, const udg_image *const *images,
   return UDG_OK;
 }
 
-udg_status udg_inspect_same_coin(udg_inspector *inspector, const udg_image *const *images, int count,
-                                 const char *date, udg_result *each, udg_result *joint,
+udg_status udg_inspect_same_coin(udg_inspector *inspector, const udg_image *const *images,
+                                 int count, const char *date, udg_result *each, udg_result *joint,
                                  udg_message *message) {
   if (!inspector || !images || count < 1 || !each || !joint)
-    return udg_fail(message, UDG_ERROR_ARGUMENT, "udg_inspect_same_coin: NULL argument or no photo");
+    return udg_fail(message, UDG_ERROR_ARGUMENT,
+                    "udg_inspect_same_coin: NULL argument or no photo");
   udg_settings settings = inspector->budget.host;
   photo *photos = udg_memory_get(&settings, (size_t)count, sizeof *photos);
   pool p;

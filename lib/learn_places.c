@@ -83,13 +83,15 @@ static double shared_of(const centre *centres, int count, double error) {
   return centre_of(values, (size_t)count, error, scratch).mean;
 }
 
-/* A shift no larger than its own error is not believed, one of twice the error is (firm
+/* A shift up to 1.5 of its errors is not believed, one of 3 is, in between it is in part (firm
  * shrinkage: Gao & Bruce, Statistica Sinica 7, 1997).  Shoulders unlike the reference's
  * shift a digit that is not alike on both sides, on every coin alike and by as much: more
  * photos do not tell that from a place that is off. */
 static double believed(double mean, double error, double shoulder) {
-  double e = hypot(error, shoulder), size = fabs(mean);
-  return size <= e ? 0.0 : size >= 2.0 * e ? mean : 2.0 * (size - e) * (mean < 0.0 ? -1.0 : 1.0);
+  const double least = 1.5 * hypot(error, shoulder), whole = 2.0 * least, size = fabs(mean);
+  if (size >= whole)
+    return mean;
+  return size <= least ? 0.0 : copysign(whole * (size - least) / (whole - least), mean);
 }
 
 /* Centres of one axis (2: turn) into the trial's places; pooled spread given back.  Until

@@ -19,6 +19,10 @@ static const double GROUND_SHARE = 0.12; /* of the radius */
 /* The design ends before the rim: shares of the radius. */
 static const double FADE_FROM = 0.86, FADE_TO = 0.94;
 static const double DIAMETER_MM = 20.0;
+/* No digit is told in less. */
+static const double BOX_MIN_PX = 8.0;
+/* A date within this share of the rim's radius is small. */
+static const double NEAR_SHARE = 0.5;
 /* Around the box on a close-up, share of its height. */
 static const double BOX_MARGIN = 0.5;
 
@@ -27,7 +31,9 @@ typedef struct outliner_entry {
   udg_plane coin; /* the photo around the rim */
   udg_ellipse rim;
   udg_plane face;
-  double turn_rad; /* against the common face */
+  double turn_rad;    /* against the common face */
+  udg_ellipse circle; /* what the pictures are laid by: the rim, or a circle around the date */
+  double lay_turn_rad;
 } outliner_entry;
 
 struct udg_outliner {
@@ -41,7 +47,8 @@ struct udg_outliner {
   udg_fft *fft;
   udg_face_work work;
   udg_closeup *closeup; /* on a first photo without rim */
-  udg_plane common; /* face of the side, as the first photo lies */
+  udg_closeup *near;    /* that, or the like for small dates on whole coins; NULL: the whole side */
+  udg_plane common;     /* face of the side, as the first photo lies */
   size_t count, room;
   outliner_entry *entries;
 };
@@ -72,9 +79,9 @@ udg_status udg_outliner_create(const udg_settings *settings, const udg_reference
   made->digits = digits;
   memcpy(made->date, date, strlen(date));
   memcpy(made->box_given, box, sizeof made->box_given);
-  made->diameter_mm = diameter_mm > 0.0                        ? diameter_mm
+  made->diameter_mm = diameter_mm > 0.0                     ? diameter_mm
                       : digits && digits->diameter_mm > 0.0 ? digits->diameter_mm
-                                                               : DIAMETER_MM;
+                                                            : DIAMETER_MM;
   udg_status status = udg_coin_create(&made->settings, &made->coins, message);
   if (status == UDG_OK)
     status = udg_fft_create(&made->settings, &made->fft, message);
@@ -127,8 +134,8 @@ static udg_status keep_coin(const udg_outliner *outliner, const udg_plane *grey,
     if (high[axis] - low[axis] < 8)
       return UDG_ERROR_ARGUMENT;
   }
-  udg_status status = udg_plane_create(&outliner->settings, high[0] - low[0], high[1] - low[1],
-                                       &entry->coin);
+  udg_status status =
+      udg_plane_create(&outliner->settings, high[0] - low[0], high[1] - low[1], &entry->coin);
   for (int y = low[1]; y < high[1] && status == UDG_OK; y++)
     memcpy(udg_plane_row(&entry->coin, y - low[1]), udg_plane_row(grey, y) + low[0],
            sizeof(float) * (size_t)(high[0] - low[0]));
@@ -158,7 +165,8 @@ static int choose(const udg_outliner *outliner, const udg_coin_result *rims, udg
     const double *box = outliner->box_px;
     *rim = rims->coins[i];
     /* A doubtful one must hold all of the box. */
-    double off = hypot(box[0] + 0.5 * box[2] - rim->centre[0], box[1] + 0.5 * box[3] - rim->centre[1]);
+    double off =
+        hypot(box[0] + 0.5 * box[2] - rim->centre[0], box[1] + 0.5 * box[3] - rim->centre[1]);
     if (i < rims->sure_count ? off < rim->semi[1] : surrounds(rim, box))
       return 1;
   }
@@ -187,12 +195,12 @@ static udg_status find_rim(udg_outliner *outliner, const udg_plane *grey, udg_el
 }
 
 /* The first photo's box in the pixels of its decoded copy; ARGUMENT beyond them. */
-static udg_status scale_box(udg_outliner *outliner, const udg_image *image,
-                            udg_message *message) {
+static udg_status scale_box(udg_outliner *outliner, const udg_image *image, udg_message *message) {
   double *box = outliner->box_px;
   for (int i = 0; i < 4; i++)
     box[i] = outliner->box_given[i] / image->scale;
-  if (box[0] < -1.0 || box[1] < -1.0 || box[0] + box[2] > image->width + 1.0 || box[1] + box[3] > image->height + 1.0)
+  if (box[0] < -1.0 || box[1] < -1.0 || box[0] + box[2] > image->width + 1.0 ||
+      box[1] + box[3] > image->height + 1.0)
     return udg_fail(message, UDG_ERROR_ARGUMENT, "the box reaches beyond the first photo");
   return UDG_OK;
 }
@@ -323,7 +331,7 @@ static udg_status align_edges(udg_outliner *outliner, udg_message *message) {
     status = udg_plane_create(settings, UDG_CLOSEUP_SIDE, UDG_CLOSEUP_SIDE, &sum);
   const outliner_entry *first = &outliner->entries[0];
   if (status == UDG_OK)
-    status = udg_closeup_edges(settings, outliner->closeup, &first->coin, &first->rim, 0.0,
+    status = udg_closeup_edges(settings, outliner->near, &first->coin, &first->circle, 0.0,
                                &outliner->work, &like);
   for (int round = 0; round < EDGE_ROUNDS && status == UDG_OK; round++) {
     memset(sum.v, 0, pixels * sizeof *sum.v);
@@ -334,13 +342,13 @@ static udg_status align_edges(udg_outliner *outliner, udg_message *message) {
       if (udg_stop_wanted(settings))
         status = UDG_ERROR_CANCELLED;
       else if (i > 0)
-        udg_closeup_refine(settings, outliner->closeup, &e->coin, &like, &outliner->work, &e->rim,
-                           &e->turn_rad);
+        udg_closeup_refine(settings, outliner->near, &e->coin, &like, &outliner->work, &e->circle,
+                           &e->lay_turn_rad);
       udg_plane one = {0};
       if (status == UDG_OK)
         status = udg_plane_create(settings, UDG_CLOSEUP_SIDE, UDG_CLOSEUP_SIDE, &one);
       if (status == UDG_OK)
-        status = udg_closeup_edges(settings, outliner->closeup, &e->coin, &e->rim, e->turn_rad,
+        status = udg_closeup_edges(settings, outliner->near, &e->coin, &e->circle, e->lay_turn_rad,
                                    &outliner->work, &one);
       for (size_t k = 0; k < pixels && status == UDG_OK; k++)
         sum.v[k] += one.v[k];
@@ -355,12 +363,52 @@ static udg_status align_edges(udg_outliner *outliner, udg_message *message) {
   return status;
 }
 
+/* Pictures are laid by the rim; where the date is small on the side, or the photos show nothing
+ * else, by a circle around it and edge on edge. */
+static udg_status choose_circles(udg_outliner *outliner, double unit[3], udg_message *message) {
+  outliner_entry *first = &outliner->entries[0];
+  udg_homography map = udg_face_map(&first->rim, 0.0), back;
+  udg_ellipse circle = udg_closeup_circle(outliner->box_px);
+  unit[0] = unit[1] = 0.0;
+  unit[2] = 1.0;
+  for (size_t i = 0; i < outliner->count; i++) {
+    outliner->entries[i].circle = outliner->entries[i].rim;
+    outliner->entries[i].lay_turn_rad = outliner->entries[i].turn_rad;
+  }
+  outliner->near = outliner->closeup;
+  double share = circle.semi[0] / sqrt(first->rim.semi[0] * first->rim.semi[1]);
+  if (outliner->closeup || share > NEAR_SHARE || !udg_homography_invert(&map, &back))
+    return outliner->closeup ? align_edges(outliner, message) : UDG_OK;
+  udg_homography_apply(&back, circle.centre[0], circle.centre[1], &unit[0], &unit[1]);
+  if (hypot(unit[0], unit[1]) > 1.0)
+    return UDG_OK; /* the box is not on the coin: told later */
+  unit[2] = share;
+  for (size_t i = 0; i < outliner->count; i++) {
+    outliner_entry *e = &outliner->entries[i];
+    double radius = share * sqrt(e->rim.semi[0] * e->rim.semi[1]);
+    map = udg_face_map(&e->rim, e->turn_rad);
+    e->circle = (udg_ellipse){.semi = {radius, radius}};
+    udg_homography_apply(&map, unit[0], unit[1], &e->circle.centre[0], &e->circle.centre[1]);
+  }
+  udg_status status =
+      udg_closeup_create(&outliner->settings, outliner->fft, &first->coin, outliner->box_px,
+                         &outliner->work, &outliner->near, message);
+  return status == UDG_OK ? align_edges(outliner, message) : status;
+}
+
+/* The circles' own, once the outlines are drawn. */
+static void drop_near(udg_outliner *outliner) {
+  if (outliner->near != outliner->closeup)
+    udg_closeup_destroy(&outliner->settings, outliner->near);
+  outliner->near = NULL;
+}
+
 static double frame_radius(const udg_outliner *outliner) {
   double sum = 0.0;
   for (size_t i = 0; i < outliner->count; i++) {
     const outliner_entry *e = &outliner->entries[i];
     if (e->told.fate == UDG_LEARN_USED)
-      sum += sqrt(e->rim.semi[0] * e->rim.semi[1]);
+      sum += sqrt(e->circle.semi[0] * e->circle.semi[1]);
   }
   double mean = sum / (double)used_count(outliner);
   return fmin(fmax(mean, RADIUS_MIN_PX), RADIUS_MAX_PX);
@@ -385,7 +433,7 @@ static double faded(double beyond, double margin) {
  * photo. */
 static void fade_around(const udg_outliner *outliner, const outliner_entry *e,
                         const udg_homography *map, double radius_px, udg_plane *picture) {
-  const udg_ellipse *circle = &outliner->entries[0].rim;
+  const udg_ellipse *circle = &outliner->entries[0].circle;
   const double *box = outliner->box_px;
   double half[2], middle[2], margin = BOX_MARGIN * box[3] / circle->semi[0];
   for (int axis = 0; axis < 2; axis++) {
@@ -400,7 +448,7 @@ static void fade_around(const udg_outliner *outliner, const outliner_entry *e,
       double inside = fmin(fmin(px, e->coin.width - px), fmin(py, e->coin.height - py));
       double share = faded(fabs(u - middle[0]) - half[0], margin) *
                      faded(fabs(v - middle[1]) - half[1], margin) *
-                     fmin(fmax(inside / e->rim.semi[0] / margin, 0.0), 1.0);
+                     fmin(fmax(inside / e->circle.semi[0] / margin, 0.0), 1.0);
       udg_plane_row(picture, y)[x] *= (float)share;
     }
 }
@@ -422,7 +470,7 @@ static udg_status find_relief(udg_outliner *outliner, udg_design *design, udg_me
     const outliner_entry *e = &outliner->entries[i];
     if (e->told.fate != UDG_LEARN_USED)
       continue;
-    udg_homography map = udg_face_map(&e->rim, e->turn_rad);
+    udg_homography map = udg_face_map(&e->circle, e->lay_turn_rad);
     status = udg_plane_create(settings, side, side, &pictures[n]);
     if (status == UDG_OK)
       status =
@@ -431,7 +479,7 @@ static udg_status find_relief(udg_outliner *outliner, udg_design *design, udg_me
       break;
     udg_face_even(&pictures[n], GROUND_SHARE * design->radius_px, &scratch[0], &scratch[1],
                   &scratch[2]);
-    if (outliner->closeup)
+    if (outliner->near)
       fade_around(outliner, e, &map, design->radius_px, &pictures[n++]);
     else
       fade(&pictures[n++], design->radius_px);
@@ -452,9 +500,11 @@ static udg_status find_relief(udg_outliner *outliner, udg_design *design, udg_me
 
 /* The box in the unit disc of the first photo's coin. */
 static udg_status place_box(const udg_outliner *outliner, double box[4], udg_message *message) {
-  udg_homography map = udg_face_map(&outliner->entries[0].rim, 0.0), back;
+  udg_homography map = udg_face_map(&outliner->entries[0].circle, 0.0), back;
   const double *px = outliner->box_px;
   double far[2];
+  if (px[2] < BOX_MIN_PX || px[3] < BOX_MIN_PX)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "the box is too small for a date on these photos");
   if (!udg_homography_invert(&map, &back))
     return udg_fail(message, UDG_ERROR_INTERNAL, "a rim without area");
   udg_homography_apply(&back, px[0], px[1], &box[0], &box[1]);
@@ -469,10 +519,11 @@ static udg_status place_box(const udg_outliner *outliner, double box[4], udg_mes
 /* Close-ups have no size of their own: the box is as high as these digits, or this. */
 static const double BOX_HEIGHT_MM = 1.5;
 
-static double diameter_of(const udg_outliner *outliner, const double box[4]) {
+/* Of the circle that the pictures are laid by, `share` of the rim's. */
+static double diameter_of(const udg_outliner *outliner, const double box[4], double share) {
   const udg_reference *digits = outliner->digits;
   double height = digits && digits->date_count > 0 ? digits->dates[0].height_mm : BOX_HEIGHT_MM;
-  return outliner->closeup ? 2.0 * height / box[3] : outliner->diameter_mm;
+  return outliner->closeup ? 2.0 * height / box[3] : share * outliner->diameter_mm;
 }
 
 /* The reference from its text, knowing the coin's face. */
@@ -491,8 +542,7 @@ static udg_status make_reference(const udg_outliner *outliner, const char *json,
     memcpy(known->date, outliner->date, sizeof outliner->date);
     status = udg_plane_create(&outliner->settings, UDG_FACE_ANGLES, UDG_FACE_RADII, &known->face);
     if (status == UDG_OK)
-      memcpy(known->face.v, outliner->common.v,
-             sizeof(float) * UDG_FACE_ANGLES * UDG_FACE_RADII);
+      memcpy(known->face.v, outliner->common.v, sizeof(float) * UDG_FACE_ANGLES * UDG_FACE_RADII);
   }
   if (status == UDG_OK)
     return UDG_OK;
@@ -514,24 +564,25 @@ udg_status udg_outliner_finish(udg_outliner *outliner, udg_reference **reference
                     "only %zu of %zu photos show the same side of such a coin; at least %d are "
                     "needed",
                     used_count(outliner), outliner->count, PHOTOS_MIN);
-  if (outliner->closeup) {
-    udg_status laid = align_edges(outliner, message);
-    if (laid != UDG_OK)
-      return laid;
-  }
   udg_design design = {.radius_px = 0.0};
-  udg_drawn_date drawn = {.date = outliner->date,
-                          .closeup = outliner->closeup != NULL,
-                          .digits = outliner->digits};
+  udg_drawn_date drawn = {.date = outliner->date, .digits = outliner->digits};
+  double unit[3];
   char *json = NULL;
-  udg_status status = place_box(outliner, drawn.box, message);
-  drawn.diameter_mm = diameter_of(outliner, drawn.box);
+  udg_status status = choose_circles(outliner, unit, message);
   if (status == UDG_OK)
+    status = place_box(outliner, drawn.box, message);
+  if (status == UDG_OK) {
+    drawn.diameter_mm = diameter_of(outliner, drawn.box, unit[2]);
+    drawn.coin_mm = outliner->closeup ? 0.0 : outliner->diameter_mm;
+    for (int axis = 0; axis < 2; axis++)
+      drawn.middle_mm[axis] = 0.5 * outliner->diameter_mm * unit[axis];
     status = find_relief(outliner, &design, message);
+  }
   if (status == UDG_OK)
     status = udg_outliner_draw(&outliner->settings, &design, &drawn, &json, message);
   if (status == UDG_OK)
     status = make_reference(outliner, json, reference, message);
+  drop_near(outliner);
   udg_memory_drop(&outliner->settings, json);
   udg_plane_destroy(&outliner->settings, &design.height);
   return status;

@@ -46,10 +46,9 @@ udg_ellipse udg_closeup_circle(const double box_px[4]) {
 void udg_closeup_destroy(const udg_settings *settings, udg_closeup *closeup) {
   if (!closeup)
     return;
-  udg_plane *planes[] = {&closeup->face, &closeup->found,  &closeup->disc,
-                         &closeup->mean, &closeup->square, &closeup->blur,
-                         &closeup->fine[0], &closeup->fine[1], &closeup->fine[2],
-                         &closeup->fine[3], &closeup->edges};
+  udg_plane *planes[] = {&closeup->face,    &closeup->found,   &closeup->disc,    &closeup->mean,
+                         &closeup->square,  &closeup->blur,    &closeup->fine[0], &closeup->fine[1],
+                         &closeup->fine[2], &closeup->fine[3], &closeup->edges};
   for (size_t i = 0; i < sizeof planes / sizeof *planes; i++)
     udg_plane_destroy(settings, planes[i]);
   for (int t = 0; t < TURNS; t++)
@@ -169,8 +168,9 @@ udg_status udg_closeup_create(const udg_settings *settings, udg_fft *fft, const 
   if (status != UDG_OK) {
     udg_closeup_destroy(settings, made);
     if (status == UDG_ERROR_PHOTOS)
-      return udg_fail(message, status, "no whole coin was found where the box is, and nothing shows "
-                                       "in it");
+      return udg_fail(message, status,
+                      "no whole coin was found where the box is, and nothing shows "
+                      "in it");
     return udg_fail(message, status,
                     status == UDG_ERROR_ARGUMENT ? "the box lies outside of the first photo"
                                                  : "no memory to lay close-ups on each other");
@@ -199,8 +199,8 @@ static udg_status search(const udg_settings *settings, udg_closeup *c, const udg
                          .semi = {radius, radius}};
     if (udg_stop_wanted(settings))
       return UDG_ERROR_CANCELLED;
-    udg_status status = lay_edges(settings, grey, &there, 0.0, COARSE_PX, work, &c->disc,
-                                  &c->mean, &c->square, &c->blur);
+    udg_status status = lay_edges(settings, grey, &there, 0.0, COARSE_PX, work, &c->disc, &c->mean,
+                                  &c->square, &c->blur);
     if (status != UDG_OK)
       return status;
     udg_fft_forward(c->plan, c->mean.v, c->spectrum);
@@ -214,8 +214,10 @@ static udg_status search(const udg_settings *settings, udg_closeup *c, const udg
           if (score <= one.score)
             continue;
           one.score = score;
-          one.circle.centre[0] = there.centre[0] + (x < SIDE / 2 ? x : x - SIDE) * radius / COARSE_PX;
-          one.circle.centre[1] = there.centre[1] + (y < SIDE / 2 ? y : y - SIDE) * radius / COARSE_PX;
+          one.circle.centre[0] =
+              there.centre[0] + (x < SIDE / 2 ? x : x - SIDE) * radius / COARSE_PX;
+          one.circle.centre[1] =
+              there.centre[1] + (y < SIDE / 2 ? y : y - SIDE) * radius / COARSE_PX;
         }
       keep(best, &one);
     }

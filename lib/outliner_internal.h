@@ -18,9 +18,10 @@ typedef struct udg_design {
 
 typedef struct udg_drawn_date {
   const char *date;
-  double box[4];      /* left, top, width, height in the unit disc */
-  double diameter_mm;
-  int closeup; /* the unit disc is none of the coin's */
+  double box[4];       /* left, top, width, height in the unit disc */
+  double diameter_mm;  /* of the unit disc */
+  double middle_mm[2]; /* its middle against the coin's */
+  double coin_mm;      /* the coin's diameter; 0: not known */
   const udg_reference *digits; /* others' outlines; NULL: none */
 } udg_drawn_date;
 

@@ -15,6 +15,9 @@
 enum { FINER = 4 };
 /* The outline is where the shoulder begins to rise: share of the way to the top. */
 static const double FOOT_SHARE = 0.3;
+/* Where digits run together there, farther up. */
+static const double FOOT_STEP = 0.1, FOOT_MOST = 0.65;
+static const double ALIKE_SHARE = 0.8;
 /* So much around the box is looked at as well, share of its shorter side: it need not be
  * exact. */
 static const double MARGIN_SHARE = 0.25;
@@ -85,8 +88,8 @@ static udg_status cut_box(const udg_design *design, const udg_drawn_date *drawn,
   }
   for (int y = 0; y < height; y++)
     for (int x = 0; x < width; x++)
-      udg_plane_row(&d->part, y)[x] = udg_plane_sample(
-          &design->height, d->left + (x + 0.5) / FINER, d->top + (y + 0.5) / FINER);
+      udg_plane_row(&d->part, y)[x] = udg_plane_sample(&design->height, d->left + (x + 0.5) / FINER,
+                                                       d->top + (y + 0.5) / FINER);
   if (levels_of(d, sorted, field, top))
     for (size_t i = 0; i < count; i++)
       d->part.v[i] = -d->part.v[i];
@@ -118,8 +121,7 @@ static int in_box(const drawing *d, const shape *s) {
 }
 
 static double speck_of(const drawing *d) {
-  return 2.0 * SPECK_SHARE * (d->part.width - 2.0 * d->margin) *
-         (d->part.height - 2.0 * d->margin);
+  return 2.0 * SPECK_SHARE * (d->part.width - 2.0 * d->margin) * (d->part.height - 2.0 * d->margin);
 }
 
 /* Parts above one another make one digit: a thin stroke between them did not rise enough. */
@@ -170,6 +172,20 @@ static void close_gaps(drawing *d, int wanted) {
       d->shapes[i] = d->shapes[i + 1];
     d->count--;
   }
+}
+
+/* Whether the shapes are about as high as each other and apart, as a date's digits are: parted
+ * higher up, they could be pieces. */
+static int alike(const drawing *d) {
+  double low = INFINITY, high = 0.0;
+  for (int i = 0; i < d->count; i++) {
+    low = fmin(low, d->shapes[i].high[1] - d->shapes[i].low[1]);
+    high = fmax(high, d->shapes[i].high[1] - d->shapes[i].low[1]);
+  }
+  for (int i = 0; i + 1 < d->count; i++)
+    if (d->shapes[i + 1].low[0] - d->shapes[i].high[0] < GAP_SHARE * high)
+      return 0;
+  return low > ALIKE_SHARE * high;
 }
 
 /* Outer lines of some size in the box, from the left, as many as the date has digits. */
@@ -243,9 +259,9 @@ static void end_path(path_text *t, udg_json_writer *w, char digit) {
 
 /* Sizes of the date as drawn, frame px and mm. */
 typedef struct measures {
-  double px_per_mm;           /* of the fine box */
-  double height_mm;           /* of a digit */
-  double origin_px[2];        /* of the date plane, fine px of the box */
+  double px_per_mm;    /* of the fine box */
+  double height_mm;    /* of a digit */
+  double origin_px[2]; /* of the date plane, fine px of the box */
 } measures;
 
 static void measure(const drawing *d, const udg_design *design, double diameter_mm, measures *m) {
@@ -338,9 +354,9 @@ static void write_date(const drawing *d, const measures *m, const udg_drawn_date
   udg_json_write_open(w, "places", '[');
   for (int i = 0; i < d->count; i++) {
     const char digit[2] = {drawn->date[i], '\0'};
-    double centre[2] = {
-        (0.5 * (d->shapes[i].low[0] + d->shapes[i].high[0]) - m->origin_px[0]) / m->px_per_mm,
-        -0.5 * m->height_mm};
+    double centre[2] = {(0.5 * (d->shapes[i].low[0] + d->shapes[i].high[0]) - m->origin_px[0]) /
+                            m->px_per_mm,
+                        -0.5 * m->height_mm};
     udg_json_write_open(w, NULL, '{');
     udg_json_write_string(w, "digit", digit, 1);
     udg_json_write_numbers(w, "centre_mm", centre, 2);
@@ -353,21 +369,22 @@ static void write_date(const drawing *d, const measures *m, const udg_drawn_date
   udg_json_write_close(w, ']');
 }
 
-static udg_status write_all(const drawing *d, const udg_design *design,
-                            const udg_drawn_date *drawn, char **json) {
+static udg_status write_all(const drawing *d, const udg_design *design, const udg_drawn_date *drawn,
+                            char **json) {
   measures m;
   measure(d, design, drawn->diameter_mm, &m);
   udg_json_writer w = {.settings = d->settings};
   double origin_mm[2], middle = 0.5 * design->height.width;
   for (int axis = 0; axis < 2; axis++)
     origin_mm[axis] =
+        drawn->middle_mm[axis] +
         (FINER * ((axis ? d->top : d->left) - middle) + m.origin_px[axis]) / m.px_per_mm;
   udg_json_write_open(&w, NULL, '{');
   udg_json_write_string(&w, "format", "underdigit-reference/1", 64);
   udg_json_write_string(&w, "name", "learned from photographs", 64);
-  if (!drawn->closeup) {
+  if (drawn->coin_mm > 0.0) {
     udg_json_write_open(&w, "coin", '{');
-    udg_json_write_number(&w, "diameter_mm", drawn->diameter_mm);
+    udg_json_write_number(&w, "diameter_mm", drawn->coin_mm);
     udg_json_write_numbers(&w, "date_origin_mm", origin_mm, 2);
     udg_json_write_close(&w, '}');
   }
@@ -392,22 +409,34 @@ udg_status udg_outliner_draw(const udg_settings *settings, const udg_design *des
   double field = 0.0, top = 0.0;
   *json = NULL;
   udg_status status = cut_box(design, drawn, &d, &field, &top, message);
-  if (status == UDG_OK)
-    status = udg_contours_create(settings, &d.part, (float)(field + FOOT_SHARE * (top - field)),
+  const int wanted = (int)strlen(drawn->date);
+  int first = 0; /* shapes at the foot, for the message */
+  for (double share = FOOT_SHARE; status == UDG_OK && d.count < wanted && share < FOOT_MOST;
+       share += FOOT_STEP) {
+    udg_contours_destroy(settings, &d.lines);
+    d.count = 0;
+    status = udg_contours_create(settings, &d.part, (float)(field + share * (top - field)),
                                  &d.lines, message);
-  if (status == UDG_OK && pick_shapes(&d, (int)strlen(drawn->date)) != (int)strlen(drawn->date))
+    if (status == UDG_OK)
+      pick_shapes(&d, wanted);
+    first = share > FOOT_SHARE ? first : d.count;
+    if (share > FOOT_SHARE && d.count == wanted && !alike(&d))
+      d.count = first;
+  }
+  if (status == UDG_OK && d.count != wanted)
     status = udg_fail(message, UDG_ERROR_REFERENCE,
                       "%d shapes rise in the box, but %s has %zu digits: is the box around the "
                       "date and nothing else, are the digits apart from each other?",
-                      d.count, drawn->date, strlen(drawn->date));
+                      first, drawn->date, strlen(drawn->date));
   if (status == UDG_OK)
     status = udg_contours_simplify(
         settings, &d.lines, STRAIGHT_SHARE * (d.shapes[0].high[1] - d.shapes[0].low[1]), message);
   if (status == UDG_OK) {
     status = write_all(&d, design, drawn, json);
     if (status == UDG_ERROR_REFERENCE)
-      udg_fail(message, status, "%s: its digits reach beyond %g mm when they are made as high as "
-                                "this date's",
+      udg_fail(message, status,
+               "%s: its digits reach beyond %g mm when they are made as high as "
+               "this date's",
                drawn->digits->name, UDG_COORDINATE_MAX_MM);
     else if (status != UDG_OK)
       udg_fail(message, status, "no memory for the reference's text");

@@ -109,11 +109,11 @@ static double overlap(const udg_outline *a, const udg_outline *b, double scale) 
     const udg_outline *o = k ? b : a;
     double per_mm = k ? px_per_mm * scale : px_per_mm;
     assert_int_equal(udg_plane_create(&m.settings, SIDE, SIDE, &plane[k]), UDG_OK);
-    assert_int_equal(udg_relief_distance_within(&m.settings, o, per_mm, 0.0,
-                                                0.5 * SIDE - 0.5 * per_mm * (o->low[0] + o->high[0]),
-                                                0.5 * SIDE - 0.5 * per_mm * (o->low[1] + o->high[1]),
-                                                20.0f, &plane[k], &message),
-                     UDG_OK);
+    assert_int_equal(
+        udg_relief_distance_within(
+            &m.settings, o, per_mm, 0.0, 0.5 * SIDE - 0.5 * per_mm * (o->low[0] + o->high[0]),
+            0.5 * SIDE - 0.5 * per_mm * (o->low[1] + o->high[1]), 20.0f, &plane[k], &message),
+        UDG_OK);
   }
   for (size_t i = 0; i < (size_t)SIDE * SIDE; i++) {
     int first = plane[0].v[i] > 0.0f, second = plane[1].v[i] > 0.0f;
@@ -136,8 +136,8 @@ static udg_reference *learn(int *used) {
     double box[4];
     box_of(&scene, box);
     if (i == 0)
-      assert_int_equal(
-          udg_outliner_create(NULL, m.reference, DATE, box, 0.0, &outliner, &message), UDG_OK);
+      assert_int_equal(udg_outliner_create(NULL, m.reference, DATE, box, 0.0, &outliner, &message),
+                       UDG_OK);
     if (udg_outliner_add(outliner, image, "close-up", &message) != UDG_OK)
       fail_msg("%s", message.text);
     udg_image_destroy(image);
@@ -187,7 +187,8 @@ static void close_ups_teach_outlines(void **state) {
   assert_true(result.verdict != UDG_VERDICT_UNDERDIGIT);
   udg_homography found;
   memcpy(found.m, result.date_to_photo, sizeof found.m);
-  double got[2], want[2], middle = 0.5 * (real->places[1].centre_mm[0] + real->places[2].centre_mm[0]);
+  double got[2], want[2],
+      middle = 0.5 * (real->places[1].centre_mm[0] + real->places[2].centre_mm[0]);
   udg_homography_apply(&found, 0.5 * (date->places[1].centre_mm[0] + date->places[2].centre_mm[0]),
                        -0.5 * date->height_mm, &got[0], &got[1]);
   udg_homography_apply(&scene.camera.date_to_photo, middle, -0.5 * real->height_mm, &want[0],
