@@ -1,7 +1,7 @@
 #!/bin/sh
 # SPDX-License-Identifier: GPL-2.0-or-later
 # Redraws the pictures of method.md and limits.md from testimages/set, and those of
-# known-dies.md, whose commands it runs.
+# known-dies.md and learning.md, whose commands it runs.
 #   docs/pictures/make.sh [PROGRAM [GENERATOR]]
 # PROGRAM: build/tools/underdigit; GENERATOR: build/testimages/underdigit-testimages
 # Needs ImageMagick (Debian: imagemagick), which brings them down to 96 colours.
@@ -46,4 +46,13 @@ shrink "$scratch" "$out/known-die-grid.png"
 "$program" inspect "$folder/die-0000.jpg" --date 1843 --picture-width 1000 \
   --reference "$folder/try-die/die.json" --picture "$scratch" >/dev/null || [ $? = 1 ]
 shrink "$scratch" "$out/known-die-found.png"
+
+# Outlines from close-ups, as learning.md has them.
+"$generator" --reference testimages/references/karrow.json --output "$folder" --name c \
+  --class clean --date 1924 --ideal --noise 4 --digit-px 60:100 --turn -3:3 --count 14 --seed 78
+"$program" learn --box 22,21,239,110 --date 1924 --reference testimages/references/vellacombe.json \
+  --output "$folder/near.json" "$folder"/c-*.png || [ $? = 1 ]
+"$program" inspect "$folder/c-0000.png" --date 1924 --reference "$folder/near.json" \
+  --picture "$scratch" --picture-width 700 >/dev/null || [ $? = 1 ]
+shrink "$scratch" "$out/learned-outlines.png"
 ls -l "$out"/*.png

@@ -158,11 +158,12 @@ def main():
     share("undecided", wrong, lambda r: not r["judged"])
     print("planted traces of strength %s" % named.get("strength", "0.5"))
     share("flagged", planted, lambda r: r["verdict"] == "underdigit")
+    above = lambda r: r["judged"] and r["evidence"] > level
     right = lambda r: r["digit"] == r["planted"]["digit"] and r["place"] == r["planted"]["place"]
     share("strongest hypothesis is the digit", planted, right)
     share("evidence above %.2f (%d plain above)" % (level, allowed), planted,
-          lambda r: r["evidence"] > level)
-    bands(planted, lambda r: r["evidence"] > level)
+          above)
+    bands(planted, above)
     return 0 if flags <= 0.02 * len(seen) else 1
 
 
