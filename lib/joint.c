@@ -7,8 +7,8 @@
  * (score.h), and the best offset of the sum is where each photo is looked at again.  What
  * they show there is one hypothesis with E and the share of the sum and the mean of what
  * the photos say of its strokes, judged as one photo's is.  Chance has found the best of as
- * many offsets in all photos as in one, but the noise has been averaged: JOINT_SLOPE and
- * JOINT_SHIFT put the log odds on the scale of one photo's. */
+ * many offsets in all photos as in one, but the noise has been averaged: JOINT_SHIFT puts
+ * the log odds on the scale of one photo's. */
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
@@ -19,7 +19,8 @@
 #include "reference_internal.h"
 #include "score_internal.h"
 
-static const double JOINT_SLOPE = 1.0, JOINT_SHIFT = 2.0;
+/* Median, quartile and tenth of plain generated coins lie so much lower than one photo's. */
+static const double JOINT_SHIFT = 2.0;
 
 /* What one photo says of every digit at every place. */
 typedef struct photo {
@@ -184,7 +185,7 @@ static const udg_hypothesis *best_of(const pool *p, const udg_reference *referen
     if (h->kind != kind)
       continue;
     udg_evidence_features(p->score, reference, date, h, feature);
-    double odds = JOINT_SHIFT + JOINT_SLOPE * udg_evidence_log_odds(UDG_MODEL_UNDERDIGIT, feature);
+    double odds = JOINT_SHIFT + udg_evidence_log_odds(UDG_MODEL_UNDERDIGIT, feature);
     if (best && odds <= *log_odds)
       continue;
     best = h;
