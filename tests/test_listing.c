@@ -208,10 +208,12 @@ static void json_names_are_as_free_as_headers(void **state) {
   (void)state;
   told t = read_table("b.jsonl",
                       "\xEF\xBB\xBF{\"ID\": \"A\", \"Price\": 1.5, \"PHOTOS\": [\"a.jpg\"]}\n"
-                      "{\"id\": \"B\", \"Id\": \"C\"}\n",
+                      "{\"id\": \"B\", \"Id\": \"C\"}\n"
+                      "{\"id\": \"D\", \"photos\": [\"one|name.jpg\", \"e.jpg\"]}\n",
                       0);
   expect_has(t.text, "1 A|-|-|1.5|");
   expect_has(t.text, "b.jsonl: row 2: 'Id' is there twice: left out");
+  expect_has(t.text, "/one|name.jpg ");
   expect_has(t.text, "2 B|");
 }
 

@@ -307,6 +307,12 @@ static void a_read_only_store_is_told(void **state) {
   expect_run(2, "", "ro.db: attempt to write a readonly database", line);
   snprintf(line, sizeof line, "%s$U export ro.db --csv", as);
   expect_run(0, "p003", "", line); /* looking is free */
+  expect_run(
+      0, "", "",
+      "chmod 644 ro.db; python3 -c \"import sqlite3;d=sqlite3.connect('ro.db');d.executescript"
+      "('drop table store;alter table reference drop column replaced;pragma "
+      "user_version=3')\"; chmod 444 ro.db");
+  expect_run(2, "", "ro.db: of an older version, and could not be brought up to date", line);
 }
 
 static void stores_that_are_none_are_refused(void **state) {

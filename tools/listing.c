@@ -162,8 +162,9 @@ static char *beside(const char *table, const char *photo) {
 
 static void split_photos(const listing_reader *reader, const char *path, int64_t row, char *text,
                          listing *l) {
+  const int end = text && strchr(text, LISTING_UNIT[0]) ? LISTING_UNIT[0] : '|';
   while (text) {
-    char *bar = strchr(text, '|');
+    char *bar = strchr(text, end);
     if (bar)
       *bar = '\0';
     char *name = trimmed(text);

@@ -66,8 +66,11 @@ extern const char *const listing_field_names[LISTING_FIELDS];
 /* The field that a header names; LISTING_FIELDS when none. */
 listing_field listing_field_named(const char *header);
 
-/* A row's texts, as they stand; "" or NULL: not told.  `photos` are parted by
- * '|' in place; the texts are changed. Tells faults, calls the reader's row. */
+/* Ends each of several photos whose names may hold a '|'. */
+#define LISTING_UNIT "\x1F"
+
+/* A row's texts, as they stand; "" or NULL: not told.  `photos` are parted by '|', or ended
+ * by LISTING_UNIT, in place; the texts are changed. Tells faults, calls the reader's row. */
 int listing_take(const listing_reader *reader, const char *path, int64_t row,
                  char *texts[LISTING_FIELDS]);
 

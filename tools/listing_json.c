@@ -8,14 +8,14 @@
 
 enum { LINE_BYTES_MAX = 1 << 20 };
 
-static char *append(char *text, const char *more, const char *between) {
-  size_t had = text ? strlen(text) : 0, bytes = had + strlen(between) + strlen(more) + 1;
+static char *append(char *text, const char *more) {
+  size_t had = text ? strlen(text) : 0, bytes = had + strlen(more) + 1;
   char *longer = realloc(text, bytes);
   if (!longer) {
     free(text);
     return NULL;
   }
-  snprintf(longer + had, bytes - had, "%s%s", had ? between : "", more);
+  memcpy(longer + had, more, bytes - had);
   return longer;
 }
 
@@ -25,21 +25,21 @@ static char *value_text(const json_t *value, listing_field field, const char **f
   if (!value || json_is_null(value))
     return NULL;
   if (json_is_string(value))
-    return append(NULL, json_string_value(value), "");
+    return append(NULL, json_string_value(value));
   if (json_is_integer(value)) {
     snprintf(number, sizeof number, "%lld", (long long)json_integer_value(value));
-    return append(NULL, number, "");
+    return append(NULL, number);
   }
   if (json_is_real(value)) {
     snprintf(number, sizeof number, "%.10g", json_real_value(value));
-    return append(NULL, number, "");
+    return append(NULL, number);
   }
   char *text = NULL;
   if (field == LISTING_PHOTOS && json_is_array(value)) {
     for (size_t i = 0; i < json_array_size(value); i++) {
       const char *photo = json_string_value(json_array_get(value, i));
       if (photo)
-        text = append(text, photo, "|");
+        text = append(append(text, photo), LISTING_UNIT);
       else
         *fault = "must hold names only";
     }

@@ -164,7 +164,13 @@ static int open_database(store *s, const char *path, store_mode mode, udg_messag
   /* Reading: bring it up to date if the file lets us. */
   sql_close(s->db);
   s->db = NULL;
-  return open_database(s, path, STORE_MARK, message);
+  udg_message why = {""};
+  if (open_database(s, path, STORE_MARK, &why) == 0)
+    return 0;
+  snprintf(message->text, sizeof message->text,
+           "%.200s: of an older version, and could not be brought up to date (%.200s)", path,
+           why.text);
+  return -1;
 }
 
 int store_open(const char *path, store_mode mode, const store_wait *wait, store **out,
