@@ -34,9 +34,9 @@ static const double UNFILLED_FROM = 0.35, WORN_SOFT = 0.2;
 static const double WEAR_CUT = 0.5, WEAR_BLUR = 0.3;
 /* Misfit comes in patches: so many pixels of it tell as much as one would by itself. By drawn
  * coins, so that 90 % intervals hold 90 % of the truths. */
-static const double PIXELS_ALIKE = 20.0;
+static const double PIXELS_ALIKE = 50.0;
 /* From which share on a strike is full, and the chance that is asked for to say either. */
-static const double FULL_FROM = 0.8, SURE = 0.95;
+static const double FULL_FROM = 0.8, SURE = 0.9;
 
 /* Log odds of a digit from which on its die counts as seen. */
 static const double DIE_SEEN = 1.5;
@@ -157,7 +157,7 @@ static void settle(const region *regions, int count, int common, int *fill) {
     }
 }
 
-/* Mean and 90 % interval of chances over rising values; between values nothing is told. */
+/* Mean and 90 % interval of chances over rising values, each standing for all that is nearest. */
 static void sum_up(const double *chance, const double *value, int n, double *mean,
                    double interval[2]) {
   double below = 0.0;
@@ -167,9 +167,9 @@ static void sum_up(const double *chance, const double *value, int n, double *mea
   for (int i = 0; i < n; i++) {
     *mean += chance[i] * value[i];
     if (below < 0.05 && below + chance[i] >= 0.05)
-      interval[0] = value[i];
+      interval[0] = i ? 0.5 * (value[i - 1] + value[i]) : value[i];
     if (below < 0.95 && below + chance[i] >= 0.95)
-      interval[1] = value[i];
+      interval[1] = i + 1 < n ? 0.5 * (value[i] + value[i + 1]) : value[i];
     below += chance[i];
   }
   interval[0] = fmin(interval[0], *mean); /* of few values both ends can be the same */
