@@ -220,11 +220,14 @@ static void inspections(void **state) {
   (void)state;
   fail_at_each("udg_inspector_create", inspector_create, 1, 5);
   fail_at_each("udg_inspect", first_inspection, INSPECTION_STEP, 100);
+  const size_t live = allocator.live;
   assert_int_equal(udg_inspector_create(&settings, coin_reference, &kept, NULL), UDG_OK);
   assert_int_equal(one_coin(NULL), UDG_OK); /* what is kept from photo to photo is there now */
+  assert_int_equal(same_coin(NULL), UDG_OK);
   fail_at_each("udg_inspect_coin", one_coin, 1, 0);
   fail_at_each("udg_inspect_same_coin", same_coin, 1, 1);
   udg_inspector_destroy(kept);
+  assert_int_equal(allocator.live, live);
 }
 
 /* One inspector through all its failures: each time it gets a little further, keeps what
