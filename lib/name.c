@@ -141,17 +141,22 @@ static void explain_line(const udg_line *line, udg_result *result) {
                     line->length_px / UDG_UPRIGHT_DIGIT_PX, what);
 }
 
+/* What a digit away from the places is told by. */
+static double away_rank(const udg_hypothesis *h) {
+  return h->energy * h->share * h->complete * (1.0 - h->largest);
+}
+
 /* A digit, or a corner of one, away from the places. */
 static int shows_away(const udg_score *score) {
   const udg_hypothesis *h = &score->fragment;
-  return h->digit && h->energy * h->share * h->complete * (1.0 - h->largest) > AWAY_FROM &&
+  return h->digit && away_rank(h) > AWAY_FROM &&
          score->line.length_px < STRAY_LINE * UDG_UPRIGHT_DIGIT_PX;
 }
 
 static void add_away(const udg_score *score, const udg_reference *reference,
                      const udg_upright *upright, udg_result *result) {
   const udg_hypothesis *h = &score->fragment;
-  winner w = {h, log(h->energy * h->share * h->complete * (1.0 - h->largest) / AWAY_FROM)};
+  winner w = {h, log(away_rank(h) / AWAY_FROM)};
   udg_finding f = finding_of(&w, UDG_VERDICT_FRAGMENT, reference, upright, 0.0);
   for (int axis = 0; axis < 2; axis++)
     f.offset_mm[axis] = (h->offset_px[axis] - upright->origin_px[axis]) / upright->px_per_mm;
