@@ -5,6 +5,7 @@
 # by the quick tests, which are theirs; in FOLDER/slow, for the long tests, they are not.
 set -eu
 cd "$(dirname "$0")/../.."
+command -v gcovr >/dev/null || { echo "coverage.sh: gcovr is not installed" >&2; exit 1; }
 folder=${1:-build-coverage}
 mkdir -p "$folder"
 folder=$(cd "$folder" && pwd)
@@ -12,9 +13,9 @@ source=$PWD
 quick='adequacy appearance bad_images base bombs coin contour crossing evidence exif fft file
   finding fragment gram image jpeg json light linalg markers_parse measure name outline plane png
   pose python reference reference_place relief relit rescale residual result_json score stats stereo stray
-  subspace svgpath template theory trace upright words'
+  subspace svgpath template trace upright words'
 slow='align coin_locate faults find hub inspect joint learn limits markers outliner pipeline register replay_inspect
-  same_coin strike tray'
+  same_coin strike theory tray'
 
 [ -f "$folder/all/build.ninja" ] ||
   meson setup "$folder/all" -Db_coverage=true -Doptimization=1 >/dev/null
