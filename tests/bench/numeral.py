@@ -4,11 +4,13 @@
 the reverse.
 
   numeral.py COMMAND PLANT FOLDER LIST DATE FIRST_A=X,Y,W,H FIRST_B=X,Y,W,H
-             [--digits FILE] [--diameter MM] [--marks FILE] [--strength S] [--keep DIR]
+             [--digits FILE] [--diameter MM] [--marks FILE] [--sides FILE] [--strength S]
+             [--keep DIR]
 
 COMMAND is `underdigit`, PLANT the bench program of that name.  LIST names the photos of
 FOLDER that show the side with the numeral, one a line; the others must come out
-`undecided`.  Every second name belongs to the first half; FIRST_A and FIRST_B are the
+`undecided`.  SIDES has lines "name numeral" or "name other" where the list does not tell
+what a photo shows: those are counted by themselves.  Every second name belongs to the first half; FIRST_A and FIRST_B are the
 photos that the box is on, one of each half.  Marks: lines "name ax ay bx by", two points
 of the coin's design in px, the same two on each photo; what they are does not matter:
 where they lie on the date's plane is the median over the photos of a half.  Place and
@@ -43,6 +45,11 @@ def read_marks(path):
             ax, ay, bx, by = map(float, numbers)
             marks[name] = (complex(ax, ay), complex(bx, by))
     return marks
+
+
+def read_sides(path):
+    lines = [line.split() for line in open(path) if line.strip() and line[0] != "#"] if path else []
+    return dict(lines)
 
 
 def apply(h, z):
@@ -112,7 +119,7 @@ def main():
     side = [line.strip() for line in open(listing) if line.strip()]
     others = sorted(f for f in os.listdir(folder)
                     if f.lower().endswith((".jpg", ".jpeg", ".png")) and f not in side)
-    marks = read_marks(named.get("marks"))
+    marks, sides = read_marks(named.get("marks")), read_sides(named.get("sides"))
     keep = named.get("keep") or tempfile.mkdtemp(prefix="underdigit-numeral-")
     rows = []
     for half, first in ((0, first_a), (1, first_b)):
@@ -154,8 +161,14 @@ def main():
     share("date found", seen, lambda r: r["found"])
     share("turn and place as marked", marked, placed)
     share("false flags", seen, lambda r: r["verdict"] == "underdigit")
-    print("the other side")
+    print("not on the list")
     share("undecided", wrong, lambda r: not r["judged"])
+    other = [r for r in wrong if sides.get(r["name"]) != "numeral"]
+    unlisted = [r for r in wrong if sides.get(r["name"]) == "numeral"]
+    other += [r for r in seen if sides.get(r["name"]) == "other"]
+    share("the other side, undecided", other, lambda r: not r["judged"])
+    share("the numeral after all, found", unlisted, lambda r: r["found"])
+    share("false flags among those", unlisted, lambda r: r["verdict"] == "underdigit")
     print("planted traces of strength %s" % named.get("strength", "0.5"))
     share("flagged", planted, lambda r: r["verdict"] == "underdigit")
     above = lambda r: r["judged"] and r["evidence"] > level
