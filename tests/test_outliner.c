@@ -343,6 +343,41 @@ static void arguments_are_checked(void **state) {
   udg_outliner_destroy(NULL);
 }
 
+/* Three of the other side, which are like each other, among four coins; then four of them against
+ * the first photo, which has the box. */
+static void some_of_the_other_side(void **state) {
+  (void)state;
+  enum { OTHERS = 4 };
+  udg_message message = {""};
+  udg_image *others[OTHERS];
+  udg_learn_photo photo;
+  udg_reference *learned = NULL;
+  strike(1);
+  for (int i = 0; i < OTHERS; i++)
+    others[i] = photograph(0.9 + 1.1 * i, 0.5 + 1.6 * i, 61 + (uint64_t)i);
+  strike(0);
+  udg_outliner *outliner = outliner_with(NULL, NULL, 4);
+  for (int i = 0; i < 3; i++)
+    assert_int_equal(udg_outliner_add(outliner, others[i], "other side", NULL), UDG_OK);
+  assert_int_equal(udg_outliner_finish(outliner, &learned, &message), UDG_OK);
+  udg_reference_destroy(learned);
+  for (size_t i = 0; i < 7; i++) {
+    assert_int_equal(udg_outliner_photo(outliner, i, &photo), UDG_OK);
+    assert_int_equal(photo.fate, i < 4 ? UDG_LEARN_USED : UDG_LEARN_UNLIKE);
+  }
+  udg_outliner_destroy(outliner);
+  outliner = outliner_with(NULL, NULL, 1);
+  for (int i = 0; i < OTHERS; i++)
+    assert_int_equal(udg_outliner_add(outliner, others[i], "other side", NULL), UDG_OK);
+  assert_int_equal(udg_outliner_finish(outliner, &learned, &message), UDG_ERROR_PHOTOS);
+  assert_non_null(strstr(message.text, "only 1 of 5 photos"));
+  assert_int_equal(udg_outliner_photo(outliner, 1, &photo), UDG_OK);
+  assert_non_null(strstr(photo.why, "unlike the first photo"));
+  udg_outliner_destroy(outliner);
+  for (int i = 0; i < OTHERS; i++)
+    udg_image_destroy(others[i]);
+}
+
 static udg_image *flat_image(void) {
   static uint8_t pixels[SIDE * SIDE];
   udg_image *image = NULL;
@@ -389,7 +424,7 @@ static udg_status finish_with_box(const char *date, const double box_px[4], udg_
   udg_outliner *outliner = NULL;
   udg_reference *learned = NULL;
   assert_int_equal(udg_outliner_create(NULL, NULL, date, box_px, 6, &outliner, NULL), UDG_OK);
-  for (int i = 0; i < 3; i++)
+  for (int i = 0; i < COINS; i++)
     assert_int_equal(udg_outliner_add(outliner, coins[i], "coin", NULL), UDG_OK);
   udg_status status = udg_outliner_finish(outliner, &learned, message);
   assert_true((status == UDG_OK) == (learned != NULL));
@@ -448,7 +483,7 @@ static void memory_may_run_out(void **state) {
   }
   assert_int_equal(status, UDG_OK);
   assert_true(failures > 5);
-  for (int i = 0; i < 3; i++) {
+  for (int i = 0; i < 4; i++) {
     udg_learn_photo photo;
     for (status = UDG_ERROR_MEMORY, failures = 0; status == UDG_ERROR_MEMORY; failures++) {
       message.text[0] = '\0';
@@ -483,7 +518,9 @@ int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(outlines_come_from_photos), cmocka_unit_test(other_digits_are_lent),
       cmocka_unit_test(lent_digits_must_fit),      cmocka_unit_test(arguments_are_checked),
-      cmocka_unit_test(photos_without_a_coin),     cmocka_unit_test(boxes_that_hold_no_date),
+      cmocka_unit_test(photos_without_a_coin),
+      cmocka_unit_test(some_of_the_other_side),
+      cmocka_unit_test(boxes_that_hold_no_date),
       cmocka_unit_test(one_light_is_too_little),   cmocka_unit_test(memory_may_run_out),
   };
   return cmocka_run_group_tests(tests, group_set_up, group_tear_down);

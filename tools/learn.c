@@ -136,14 +136,17 @@ static int add_all(udg_learner *learner, const udg_settings *settings,
   return unread;
 }
 
+static void print_if_left_out(const udg_learn_photo *photo) {
+  if (photo->fate == UDG_LEARN_USED)
+    return;
+  utf8_print_clean(stdout, photo->name);
+  printf(": left out: %s\n", photo->why);
+}
+
 static void print_left_out(const udg_learner *learner) {
   udg_learn_photo photo;
-  for (size_t i = 0; udg_learner_photo(learner, i, &photo) == UDG_OK; i++) {
-    if (photo.fate == UDG_LEARN_USED)
-      continue;
-    utf8_print_clean(stdout, photo.name);
-    printf(": left out: %s\n", photo.why);
-  }
+  for (size_t i = 0; udg_learner_photo(learner, i, &photo) == UDG_OK; i++)
+    print_if_left_out(&photo);
 }
 
 static void print_lights(const udg_learn_report *report) {
@@ -261,8 +264,14 @@ static udg_status make_outlines(const udg_settings *settings, const learn_option
                                  options->diameter_mm, &outliner, message);
   if (status == UDG_OK)
     status = outline_all(outliner, settings, options, message);
-  if (status == UDG_OK)
+  if (status == UDG_OK) {
+    udg_learn_photo photo;
     status = udg_outliner_finish(outliner, reference, message);
+    /* With outlines, who is left out is told once, when all is learned. */
+    for (size_t i = 0; status != UDG_OK && !options->quiet &&
+                       udg_outliner_photo(outliner, i, &photo) == UDG_OK; i++)
+      print_if_left_out(&photo);
+  }
   udg_outliner_destroy(outliner);
   udg_reference_destroy(digits);
   return status;
