@@ -172,10 +172,7 @@ static udg_status inspect(udg_inspector *inspector, const udg_image *image, int 
   tell_coin(inspector, image->scale, result);
   snprintf(result->date, sizeof result->date, "%s", inspector->reference->dates[date_index].text);
   if (inspector->found.count == 0) {
-    undecided(result, inspector->rims.sure_count > 0
-                          ? "a coin, but its date was not found: the other side, another coin, or "
-                            "too unclear"
-                          : "no date was found");
+    undecided(result, "%s", udg_pipeline_no_date(inspector));
   } else {
     tell_registration(r, image->scale, result);
     udg_adequacy_measure(&inspector->reference->dates[date_index], &inspector->grey.plane,

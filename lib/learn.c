@@ -173,8 +173,7 @@ static udg_status look_at(udg_learner *learner, const udg_image *image, udg_lear
     return status;
   const udg_registration *r = &inspector->registration;
   if (inspector->found.count == 0) {
-    leave_out(&entry->told, UDG_LEARN_NO_DATE, "no date was found: the other side, another coin, or too "
-                                        "unclear");
+    leave_out(&entry->told, UDG_LEARN_NO_DATE, "%s", udg_pipeline_no_date(inspector));
     return UDG_OK;
   }
   if (inspector->certainty < 0.0 &&

@@ -35,7 +35,7 @@ typedef struct outliner_entry {
   udg_plane coin; /* the photo around the rim */
   udg_ellipse rim;
   udg_plane face;
-  double turn_rad;    /* against the common face */
+  double turn_rad;                               /* against the common face */
   double next_turn_rad, weight, lead, certainty; /* while that is searched */
   udg_ellipse circle; /* what the pictures are laid by: the rim, or a circle around the date */
   double lay_turn_rad;
@@ -312,8 +312,7 @@ static void add_faces(udg_outliner *outliner) {
 /* A coin against what the others share: its own part of the sum would be like it whatever it
  * shows. */
 static udg_face_match match_others(udg_outliner *outliner, const outliner_entry *e) {
-  memcpy(outliner->others.v, outliner->common.v,
-         sizeof(float) * UDG_FACE_ANGLES * UDG_FACE_RADII);
+  memcpy(outliner->others.v, outliner->common.v, sizeof(float) * UDG_FACE_ANGLES * UDG_FACE_RADII);
   if (e->weight > 0.0)
     udg_face_add(&outliner->others, &e->face, e->turn_rad, -e->weight);
   udg_face_norm(&outliner->others);

@@ -401,6 +401,20 @@ int udg_pipeline_coin_number(const udg_coin_result *rims, int coin) {
   return coin + 1;
 }
 
+/* A rim with more of it outside the photo than this is part of a coin. */
+static const double WHOLE_INSIDE = 0.85;
+
+const char *udg_pipeline_no_date(const udg_inspector *inspector) {
+  const udg_coin_result *rims = &inspector->rims;
+  if (rims->sure_count == 0)
+    return "no date was found";
+  int coin = inspector->coin >= 0 ? inspector->coin : 0;
+  return rims->coins[coin].inside < WHOLE_INSIDE
+             ? "a coin that lies in the photo only in part, and no date was found on that part"
+             : "a coin, or something as round, but no date was found on it: the other side, "
+               "another coin, or too unclear";
+}
+
 /* The photo's rims, once the date asked for is known. */
 static udg_status find_rims(udg_inspector *inspector, const char *date, udg_message *message) {
   udg_coin_result *rims = &inspector->rims;

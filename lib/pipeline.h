@@ -69,6 +69,8 @@ udg_status udg_pipeline_locate_coin(udg_inspector *inspector, const char *date, 
                                     size_t *date_index, udg_message *message);
 /* Number of a rim as one reads a page, rows from the top, from 1. */
 int udg_pipeline_coin_number(const udg_coin_result *rims, int coin);
+/* Why no date was found, in words, after it was looked for in vain. */
+const char *udg_pipeline_no_date(const udg_inspector *inspector);
 /* From the registration to the scores. */
 udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_message *message);
 /* Lets go of all scratch; udg_pipeline_prepare() makes what is missing again. */

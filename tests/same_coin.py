@@ -34,6 +34,15 @@ def main():
         both = bench.judge(tool, reference, ["one-0000.jpg", "two-0000.jpg"])
         assert both["verdict"] == "undecided" and both["evidence"] is None, both
         assert "photo 1 reads as 1924, photo 2 as 1930" in both["reasons"][0], both["reasons"]
+        # Nor are those of two coins of one date whose digits sit differently.
+        subprocess.run([generator, "--reference", other, "--output", ".", "--name", "date", "--seed", "5",
+                        "--date", "1868", "--digit-px", "60:70", "--class", "clean", "--count", "2",
+                        "--lamps", "2"], check=True, stdout=subprocess.DEVNULL)
+        both = bench.judge(tool, other, ["date-0000-a.jpg", "date-0001-a.jpg", "date-0000-b.jpg"])
+        assert both["verdict"] == "undecided" and both["evidence"] is None, both
+        assert "the digits sit differently in photo 1 and photo 2" in both["reasons"][0], both["reasons"]
+        both = bench.judge(tool, other, ["date-0000-a.jpg", "date-0000-b.jpg"])
+        assert both["evidence"] is not None, both["reasons"]
         # One that cannot be read is told, and the others are judged.
         done = subprocess.run([tool, "inspect", "--same-coin", "-r", reference, "one-0000.jpg",
                                "gone.jpg"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, check=False)

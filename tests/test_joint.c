@@ -2,6 +2,7 @@
 /* Photos of one coin judged together, on the small coins of the fuzz corpus: coin_struck and
  * coin_struck_again show a 0 under the 7 of "17" in two lights, coin_bare is plain, coin_18 is of
  * another date. */
+#include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -119,6 +120,14 @@ static void a_photo_without_a_date_does_not_count(void **state) {
   assert_true(reason_has(&none, "none of the 2 photos could be judged"));
 }
 
+/* The same photo twice says what it says alone, twice: 1.5 ln 2 by the rule in joint.c. */
+static void as_many_count_as_have_a_say(void **state) {
+  (void)state;
+  const udg_result alone = joint_of(1, (int[]){STRUCK});
+  const udg_result twice = joint_of(2, (int[]){STRUCK, STRUCK});
+  test_near(twice.evidence - alone.evidence, 1.5 * log(2.0), 0.02);
+}
+
 static void photos_of_two_dates_are_not_one_coin(void **state) {
   (void)state;
   const udg_result joint = joint_of(3, (int[]){NOTHING, STRUCK, OTHER_DATE});
@@ -166,6 +175,7 @@ int main(void) {
       cmocka_unit_test(a_trace_that_stays_is_surer),
       cmocka_unit_test(a_trace_in_one_light_alone_is_doubted),
       cmocka_unit_test(a_photo_without_a_date_does_not_count),
+      cmocka_unit_test(as_many_count_as_have_a_say),
       cmocka_unit_test(photos_of_two_dates_are_not_one_coin),
       cmocka_unit_test(plain_photos_are_not_flagged),
       cmocka_unit_test(arguments_are_checked),

@@ -518,10 +518,9 @@ int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(outlines_come_from_photos), cmocka_unit_test(other_digits_are_lent),
       cmocka_unit_test(lent_digits_must_fit),      cmocka_unit_test(arguments_are_checked),
-      cmocka_unit_test(photos_without_a_coin),
-      cmocka_unit_test(some_of_the_other_side),
-      cmocka_unit_test(boxes_that_hold_no_date),
-      cmocka_unit_test(one_light_is_too_little),   cmocka_unit_test(memory_may_run_out),
+      cmocka_unit_test(photos_without_a_coin),     cmocka_unit_test(some_of_the_other_side),
+      cmocka_unit_test(boxes_that_hold_no_date),   cmocka_unit_test(one_light_is_too_little),
+      cmocka_unit_test(memory_may_run_out),
   };
   return cmocka_run_group_tests(tests, group_set_up, group_tear_down);
 }
