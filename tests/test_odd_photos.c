@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
-/* What no date can be read from: nothing, half a coin, a plate, another coin; and photos of
- * mixed sizes to learn from. */
+/* What no date can be read from: nothing, half a coin, a plate, another coin, alone or beside a
+ * good one; and photos of mixed sizes to learn from. */
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -181,10 +181,55 @@ static void mixed_sizes_teach(void **state) {
   udg_learner_destroy(learner);
 }
 
+/* Pixels of an image at (left, 0) of a plane. */
+static void lay(const udg_image *image, udg_plane *plane, int left) {
+  uint32_t width = udg_image_width(image), height = udg_image_height(image);
+  uint8_t *bytes = malloc((size_t)width * height);
+  assert_non_null(bytes);
+  assert_int_equal(udg_image_grey(image, NULL, width, height, bytes), UDG_OK);
+  for (uint32_t y = 0; y < height; y++)
+    for (uint32_t x = 0; x < width; x++)
+      udg_plane_row(plane, (int)y)[left + (int)x] = (float)bytes[y * width + x];
+  free(bytes);
+}
+
+/* Two coins side by side, one of another type: the one is judged, the other is told as that. */
+static void two_different_coins(void **state) {
+  (void)state;
+  ti_options own = options_of(&m, 1, 520.0, 560.0), foreign = options_of(&other, 1, 520.0, 560.0);
+  udg_image *coin[2] = {draw(&m, &own, 65, 0, 0), draw(&other, &foreign, 62, 0, 0)};
+  int width[2], height = 0;
+  for (int k = 0; k < 2; k++) {
+    width[k] = (int)udg_image_width(coin[k]);
+    height = (int)fmax(height, udg_image_height(coin[k]));
+  }
+  udg_plane both = {0};
+  udg_inspector *inspector = NULL;
+  static udg_result result;
+  assert_int_equal(udg_plane_create(&m.settings, width[0] + width[1], height, &both), UDG_OK);
+  lay(coin[0], &both, 0);
+  lay(coin[1], &both, width[0]);
+  udg_image *image = image_of(&both, 0, 0, both.width, both.height);
+  assert_int_equal(udg_inspector_create(NULL, m.reference, &inspector, NULL), UDG_OK);
+  assert_int_equal(udg_inspect(inspector, image, DATE, &result, NULL), UDG_OK);
+  assert_int_equal(result.coin_count, 2);
+  assert_int_equal(result.coin_index, 1);
+  assert_true(result.judged);
+  assert_int_equal(udg_inspect_coin(inspector, image, 2, DATE, &result, NULL), UDG_OK);
+  assert_false(result.judged);
+  assert_non_null(strstr(result.reasons[0], "another coin"));
+  udg_inspector_destroy(inspector);
+  udg_plane_destroy(&m.settings, &both);
+  udg_image_destroy(image);
+  for (int k = 0; k < 2; k++)
+    udg_image_destroy(coin[k]);
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(inspected_they_are_undecided),
       cmocka_unit_test(they_teach_nothing),
+      cmocka_unit_test(two_different_coins),
       cmocka_unit_test(mixed_sizes_teach),
   };
   return cmocka_run_group_tests(tests, group_set_up, group_tear_down);
