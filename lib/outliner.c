@@ -1,63 +1,17 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
-/* Whole coins turned onto each other, and the relief that they share. */
+/* Outlines of a date from photographs alone. */
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
 
 #include "appearance.h"
-#include "outliner_closeup.h"
 #include "outliner_internal.h"
 #include "reference_internal.h"
-#include "stereo.h"
 
-/* Of the rounds of turning, those that weigh each coin by its lead, and those in which none
- * weighs more than the first photo. */
-enum { PHOTOS_MIN = 3, ROUNDS = 6, SOFT_ROUNDS = 4, ANCHOR_ROUNDS = 2, EDGE_ROUNDS = 3 };
-/* Certainty from which on a coin shows the others' side.  What a few coins share is noisier than
- * a learned face, so that less than one half is asked: a lead of 0.115; of made coins of two
- * types and real ones of two sides, own ones led by 0.14 and more, others by 0.07 at most. */
-static const double CERTAIN = 0.2;
-/* The frame: radius of the coin in it, and how much of a side it takes. */
-static const double RADIUS_MIN_PX = 64.0, RADIUS_MAX_PX = 200.0, SIDE_SHARE = 2.25;
-static const double GROUND_SHARE = 0.12; /* of the radius */
-/* The design ends before the rim: shares of the radius. */
-static const double FADE_FROM = 0.86, FADE_TO = 0.94;
 static const double DIAMETER_MM = 20.0;
 /* No digit is told in less. */
 static const double BOX_MIN_PX = 8.0;
-/* A date within this share of the rim's radius is small. */
-static const double NEAR_SHARE = 0.5;
-/* Around the box on a close-up, share of its height. */
-static const double BOX_MARGIN = 0.5;
-
-typedef struct outliner_entry {
-  udg_learn_photo told;
-  udg_plane coin; /* the photo around the rim */
-  udg_ellipse rim;
-  udg_plane face;
-  double turn_rad;                               /* against the common face */
-  double next_turn_rad, weight, lead, certainty; /* while that is searched */
-  udg_ellipse circle; /* what the pictures are laid by: the rim, or a circle around the date */
-  double lay_turn_rad;
-} outliner_entry;
-
-struct udg_outliner {
-  udg_settings settings;
-  const udg_reference *digits;
-  char date[UDG_PLACES_MAX + 1];
-  double box_given[4]; /* px of the first photo as stored */
-  double box_px[4];    /* in the first entry's `coin` */
-  double diameter_mm;
-  udg_coin_state *coins;
-  udg_fft *fft;
-  udg_face_work work;
-  udg_closeup *closeup; /* on a first photo without rim */
-  udg_closeup *near;    /* that, or the like for small dates on whole coins; NULL: the whole side */
-  udg_plane common;     /* face of the side, as the first photo lies */
-  udg_plane others;     /* scratch: that without one coin */
-  size_t count, room;
-  outliner_entry *entries;
-};
+enum { PHOTOS_MIN = 3 };
 
 static int is_date(const char *date) {
   size_t n = strlen(date);
@@ -105,7 +59,7 @@ udg_status udg_outliner_create(const udg_settings *settings, const udg_reference
   return UDG_OK;
 }
 
-static void entry_destroy(const udg_settings *settings, outliner_entry *entry) {
+static void entry_destroy(const udg_settings *settings, udg_outliner_entry *entry) {
   udg_plane_destroy(settings, &entry->coin);
   udg_plane_destroy(settings, &entry->face);
 }
@@ -126,14 +80,9 @@ void udg_outliner_destroy(udg_outliner *outliner) {
   udg_memory_drop(&settings, outliner);
 }
 
-static void leave_out(outliner_entry *entry, udg_learn_fate fate, const char *why) {
-  entry->told.fate = fate;
-  snprintf(entry->told.why, sizeof entry->told.why, "%s", why);
-}
-
 /* The photo around the rim with a tenth of the radius to spare. */
 static udg_status keep_coin(const udg_outliner *outliner, const udg_plane *grey,
-                            const udg_ellipse *rim, outliner_entry *entry, double corner[2]) {
+                            const udg_ellipse *rim, udg_outliner_entry *entry, double corner[2]) {
   int low[2], high[2];
   for (int axis = 0; axis < 2; axis++) {
     int limit = axis ? grey->height : grey->width;
@@ -214,7 +163,7 @@ static udg_status scale_box(udg_outliner *outliner, const udg_image *image, udg_
   return UDG_OK;
 }
 
-static udg_status look_at(udg_outliner *outliner, const udg_image *image, outliner_entry *entry,
+static udg_status look_at(udg_outliner *outliner, const udg_image *image, udg_outliner_entry *entry,
                           udg_plane *grey, udg_message *message) {
   udg_ellipse rim;
   double corner[2];
@@ -225,7 +174,7 @@ static udg_status look_at(udg_outliner *outliner, const udg_image *image, outlin
   if (status != UDG_OK)
     return status;
   if (!found) {
-    leave_out(entry, UDG_LEARN_NO_DATE, "no whole coin was found");
+    udg_outliner_leave_out(entry, UDG_LEARN_NO_DATE, "no whole coin was found");
     return UDG_OK;
   }
   status = keep_coin(outliner, grey, &rim, entry, corner);
@@ -235,7 +184,7 @@ static udg_status look_at(udg_outliner *outliner, const udg_image *image, outlin
     status = udg_face_take(&outliner->settings, &entry->coin, &entry->rim, &outliner->work,
                            &entry->face);
   if (status == UDG_ERROR_ARGUMENT) {
-    leave_out(entry, UDG_LEARN_NO_DATE, "no whole coin was found");
+    udg_outliner_leave_out(entry, UDG_LEARN_NO_DATE, "no whole coin was found");
     return UDG_OK;
   }
   if (status != UDG_OK)
@@ -250,7 +199,7 @@ static udg_status make_room(udg_outliner *outliner, udg_message *message) {
   if (outliner->count < outliner->room)
     return UDG_OK;
   size_t room = 2 * outliner->room + 16;
-  outliner_entry *entries = udg_memory_get(&outliner->settings, room, sizeof *entries);
+  udg_outliner_entry *entries = udg_memory_get(&outliner->settings, room, sizeof *entries);
   if (!entries)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for another photo");
   if (outliner->count > 0)
@@ -268,7 +217,7 @@ udg_status udg_outliner_add(udg_outliner *outliner, const udg_image *image, cons
   udg_status status = make_room(outliner, message);
   if (status != UDG_OK)
     return status;
-  outliner_entry *entry = &outliner->entries[outliner->count];
+  udg_outliner_entry *entry = &outliner->entries[outliner->count];
   memset(entry, 0, sizeof *entry);
   const char *shown = name ? name : "memory";
   size_t length = strlen(shown), room = sizeof entry->told.name - 1;
@@ -291,258 +240,11 @@ udg_status udg_outliner_add(udg_outliner *outliner, const udg_image *image, cons
   return UDG_OK;
 }
 
-static size_t used_count(const udg_outliner *outliner) {
-  size_t n = 0;
-  for (size_t i = 0; i < outliner->count; i++)
-    n += outliner->entries[i].told.fate == UDG_LEARN_USED;
-  return n;
-}
-
-/* Sum of the faces as they lie upright, each with its weight. */
-static void add_faces(udg_outliner *outliner) {
-  udg_plane *common = &outliner->common;
-  memset(common->v, 0, sizeof(float) * UDG_FACE_ANGLES * UDG_FACE_RADII);
-  for (size_t i = 0; i < outliner->count; i++) {
-    outliner_entry *e = &outliner->entries[i];
-    if (e->face.v && e->weight > 0.0)
-      udg_face_add(common, &e->face, e->turn_rad, e->weight);
-  }
-}
-
-/* A coin against what the others share: its own part of the sum would be like it whatever it
- * shows. */
-static udg_face_match match_others(udg_outliner *outliner, const outliner_entry *e) {
-  memcpy(outliner->others.v, outliner->common.v, sizeof(float) * UDG_FACE_ANGLES * UDG_FACE_RADII);
-  if (e->weight > 0.0)
-    udg_face_add(&outliner->others, &e->face, e->turn_rad, -e->weight);
-  udg_face_norm(&outliner->others);
-  return udg_face_compare(&e->face, &outliner->others);
-}
-
-/* Turns against the others, from the first photo on, on which the box is upright and which stays
- * where it is.  Each counts by its lead at first, in the last rounds all or nothing. */
-static void turn_upright(udg_outliner *outliner) {
-  outliner_entry *first = &outliner->entries[0];
-  first->weight = 1.0;
-  for (int round = 0; round < ROUNDS; round++) {
-    double most = 0.0;
-    add_faces(outliner);
-    for (size_t i = 0; i < outliner->count; i++) {
-      outliner_entry *e = &outliner->entries[i];
-      if (!e->face.v)
-        continue;
-      udg_face_match match = match_others(outliner, e);
-      e->next_turn_rad = i == 0 && round == 0 ? 0.0 : match.turn_rad;
-      e->certainty = udg_face_certainty(&match);
-      e->lead = fmax(match.likeness - match.runner_up, 0.0);
-      most = fmax(most, e->lead);
-    }
-    for (size_t i = 0; i < outliner->count; i++) {
-      outliner_entry *e = &outliner->entries[i];
-      e->turn_rad = e->next_turn_rad - first->next_turn_rad;
-      e->weight = round < SOFT_ROUNDS ? e->lead : e->certainty >= CERTAIN ? 1.0 : 0.0;
-    }
-    if (round < ANCHOR_ROUNDS)
-      first->weight = most;
-  }
-}
-
-/* Who shows the side that the first photo and most others show; the common face is theirs. */
-static void align(udg_outliner *outliner) {
-  turn_upright(outliner);
-  int first_alone = outliner->entries[0].certainty < CERTAIN;
-  for (size_t i = 0; i < outliner->count; i++) {
-    outliner_entry *e = &outliner->entries[i];
-    if (!e->face.v)
-      continue;
-    e->told.fate = UDG_LEARN_USED;
-    e->weight = i == 0 || (!first_alone && e->certainty >= CERTAIN) ? 1.0 : 0.0;
-    if (e->weight > 0.0)
-      continue;
-    leave_out(e, UDG_LEARN_UNLIKE,
-              first_alone ? "unlike the first photo, which has the box: another side or another "
-                            "coin, or one of them is too unclear"
-                          : "unlike the other coins: the other side, another coin, or too unclear");
-  }
-  add_faces(outliner);
-  udg_face_norm(&outliner->common);
-}
-
-/* Close-ups once more, edge on edge: each onto the first, then onto what they share. */
-static udg_status align_edges(udg_outliner *outliner, udg_message *message) {
-  const udg_settings *settings = &outliner->settings;
-  udg_plane like = {0}, sum = {0};
-  const size_t pixels = (size_t)UDG_CLOSEUP_SIDE * UDG_CLOSEUP_SIDE;
-  udg_status status = udg_plane_create(settings, UDG_CLOSEUP_SIDE, UDG_CLOSEUP_SIDE, &like);
-  if (status == UDG_OK)
-    status = udg_plane_create(settings, UDG_CLOSEUP_SIDE, UDG_CLOSEUP_SIDE, &sum);
-  const outliner_entry *first = &outliner->entries[0];
-  if (status == UDG_OK)
-    status = udg_closeup_edges(settings, outliner->near, &first->coin, &first->circle, 0.0,
-                               &outliner->work, &like);
-  for (int round = 0; round < EDGE_ROUNDS && status == UDG_OK; round++) {
-    memset(sum.v, 0, pixels * sizeof *sum.v);
-    for (size_t i = 0; i < outliner->count && status == UDG_OK; i++) {
-      outliner_entry *e = &outliner->entries[i];
-      if (e->told.fate != UDG_LEARN_USED)
-        continue;
-      if (udg_stop_wanted(settings))
-        status = UDG_ERROR_CANCELLED;
-      else if (i > 0)
-        udg_closeup_refine(settings, outliner->near, &e->coin, &like, &outliner->work, &e->circle,
-                           &e->lay_turn_rad);
-      udg_plane one = {0};
-      if (status == UDG_OK)
-        status = udg_plane_create(settings, UDG_CLOSEUP_SIDE, UDG_CLOSEUP_SIDE, &one);
-      if (status == UDG_OK)
-        status = udg_closeup_edges(settings, outliner->near, &e->coin, &e->circle, e->lay_turn_rad,
-                                   &outliner->work, &one);
-      for (size_t k = 0; k < pixels && status == UDG_OK; k++)
-        sum.v[k] += one.v[k];
-      udg_plane_destroy(settings, &one);
-    }
-    memcpy(like.v, sum.v, pixels * sizeof *like.v);
-  }
-  udg_plane_destroy(settings, &like);
-  udg_plane_destroy(settings, &sum);
-  if (status != UDG_OK)
-    udg_fail(message, status, "the close-ups could not be laid on each other");
-  return status;
-}
-
-/* Pictures are laid by the rim; where the date is small on the side, or the photos show nothing
- * else, by a circle around it and edge on edge. */
-static udg_status choose_circles(udg_outliner *outliner, double unit[3], udg_message *message) {
-  outliner_entry *first = &outliner->entries[0];
-  udg_homography map = udg_face_map(&first->rim, 0.0), back;
-  udg_ellipse circle = udg_closeup_circle(outliner->box_px);
-  unit[0] = unit[1] = 0.0;
-  unit[2] = 1.0;
-  for (size_t i = 0; i < outliner->count; i++) {
-    outliner->entries[i].circle = outliner->entries[i].rim;
-    outliner->entries[i].lay_turn_rad = outliner->entries[i].turn_rad;
-  }
-  outliner->near = outliner->closeup;
-  double share = circle.semi[0] / sqrt(first->rim.semi[0] * first->rim.semi[1]);
-  if (outliner->closeup || share > NEAR_SHARE || !udg_homography_invert(&map, &back))
-    return outliner->closeup ? align_edges(outliner, message) : UDG_OK;
-  udg_homography_apply(&back, circle.centre[0], circle.centre[1], &unit[0], &unit[1]);
-  if (hypot(unit[0], unit[1]) > 1.0)
-    return UDG_OK; /* the box is not on the coin: told later */
-  unit[2] = share;
-  for (size_t i = 0; i < outliner->count; i++) {
-    outliner_entry *e = &outliner->entries[i];
-    double radius = share * sqrt(e->rim.semi[0] * e->rim.semi[1]);
-    map = udg_face_map(&e->rim, e->turn_rad);
-    e->circle = (udg_ellipse){.semi = {radius, radius}};
-    udg_homography_apply(&map, unit[0], unit[1], &e->circle.centre[0], &e->circle.centre[1]);
-  }
-  udg_status status =
-      udg_closeup_create(&outliner->settings, outliner->fft, &first->coin, outliner->box_px,
-                         &outliner->work, &outliner->near, message);
-  return status == UDG_OK ? align_edges(outliner, message) : status;
-}
-
 /* The circles' own, once the outlines are drawn. */
 static void drop_near(udg_outliner *outliner) {
   if (outliner->near != outliner->closeup)
     udg_closeup_destroy(&outliner->settings, outliner->near);
   outliner->near = NULL;
-}
-
-static double frame_radius(const udg_outliner *outliner) {
-  double sum = 0.0;
-  for (size_t i = 0; i < outliner->count; i++) {
-    const outliner_entry *e = &outliner->entries[i];
-    if (e->told.fate == UDG_LEARN_USED)
-      sum += sqrt(e->circle.semi[0] * e->circle.semi[1]);
-  }
-  double mean = sum / (double)used_count(outliner);
-  return fmin(fmax(mean, RADIUS_MIN_PX), RADIUS_MAX_PX);
-}
-
-/* Towards the rim the design ends and the picture fades out. */
-static void fade(udg_plane *picture, double radius_px) {
-  for (int y = 0; y < picture->height; y++)
-    for (int x = 0; x < picture->width; x++) {
-      double r = hypot(x + 0.5 - 0.5 * picture->width, y + 0.5 - 0.5 * picture->height);
-      double t = fmin(fmax((FADE_TO - r / radius_px) / (FADE_TO - FADE_FROM), 0.0), 1.0);
-      udg_plane_row(picture, y)[x] *= (float)t;
-    }
-}
-
-/* From 1 to 0 between half and all of the margin. */
-static double faded(double beyond, double margin) {
-  return fmin(fmax(2.0 - 2.0 * beyond / margin, 0.0), 1.0);
-}
-
-/* Of a close-up only the box and some way around it is kept, and nothing from beyond the
- * photo. */
-static void fade_around(const udg_outliner *outliner, const outliner_entry *e,
-                        const udg_homography *map, double radius_px, udg_plane *picture) {
-  const udg_ellipse *circle = &outliner->entries[0].circle;
-  const double *box = outliner->box_px;
-  double half[2], middle[2], margin = BOX_MARGIN * box[3] / circle->semi[0];
-  for (int axis = 0; axis < 2; axis++) {
-    half[axis] = 0.5 * box[2 + axis] / circle->semi[0];
-    middle[axis] = (box[axis] + 0.5 * box[2 + axis] - circle->centre[axis]) / circle->semi[0];
-  }
-  for (int y = 0; y < picture->height; y++)
-    for (int x = 0; x < picture->width; x++) {
-      double u = (x + 0.5 - 0.5 * picture->width) / radius_px, px, py;
-      double v = (y + 0.5 - 0.5 * picture->height) / radius_px;
-      udg_homography_apply(map, u, v, &px, &py);
-      double inside = fmin(fmin(px, e->coin.width - px), fmin(py, e->coin.height - py));
-      double share = faded(fabs(u - middle[0]) - half[0], margin) *
-                     faded(fabs(v - middle[1]) - half[1], margin) *
-                     fmin(fmax(inside / e->circle.semi[0] / margin, 0.0), 1.0);
-      udg_plane_row(picture, y)[x] *= (float)share;
-    }
-}
-
-/* The used coins upright, evened out; then their common relief. */
-static udg_status find_relief(udg_outliner *outliner, udg_design *design, udg_message *message) {
-  const udg_settings *settings = &outliner->settings;
-  size_t used = used_count(outliner), n = 0;
-  design->radius_px = frame_radius(outliner);
-  int side = udg_fft_good_size((int)ceil(SIDE_SHARE * design->radius_px));
-  udg_plane scratch[3] = {{0}, {0}, {0}};
-  udg_plane *pictures = udg_memory_get(settings, used, sizeof *pictures);
-  udg_status status = pictures ? UDG_OK : UDG_ERROR_MEMORY;
-  for (int i = 0; i < 3 && status == UDG_OK; i++)
-    status = udg_plane_create(settings, side, side, &scratch[i]);
-  if (status == UDG_OK)
-    status = udg_plane_create(settings, side, side, &design->height);
-  for (size_t i = 0; i < outliner->count && status == UDG_OK; i++) {
-    const outliner_entry *e = &outliner->entries[i];
-    if (e->told.fate != UDG_LEARN_USED)
-      continue;
-    udg_homography map = udg_face_map(&e->circle, e->lay_turn_rad);
-    status = udg_plane_create(settings, side, side, &pictures[n]);
-    if (status == UDG_OK)
-      status =
-          udg_face_lay(settings, &e->coin, &map, design->radius_px, &outliner->work, &pictures[n]);
-    if (status != UDG_OK)
-      break;
-    udg_face_even(&pictures[n], GROUND_SHARE * design->radius_px, &scratch[0], &scratch[1],
-                  &scratch[2]);
-    if (outliner->near)
-      fade_around(outliner, e, &map, design->radius_px, &pictures[n++]);
-    else
-      fade(&pictures[n++], design->radius_px);
-  }
-  if (status != UDG_OK)
-    udg_fail(message, status, "no memory to lay the photos on each other");
-  else
-    status = udg_stereo_height(settings, outliner->fft, pictures, n, &design->height, message);
-  if (status == UDG_ERROR_ARGUMENT)
-    status = UDG_ERROR_PHOTOS;
-  for (size_t i = 0; pictures && i < used; i++)
-    udg_plane_destroy(settings, &pictures[i]);
-  for (int i = 0; i < 3; i++)
-    udg_plane_destroy(settings, &scratch[i]);
-  udg_memory_drop(settings, pictures);
-  return status;
 }
 
 /* The box in the unit disc of the first photo's coin. */
@@ -605,17 +307,17 @@ udg_status udg_outliner_finish(udg_outliner *outliner, udg_reference **reference
   *reference = NULL;
   if (outliner->count == 0)
     return udg_fail(message, UDG_ERROR_PHOTOS, "there are no photos to learn from");
-  align(outliner);
-  if (used_count(outliner) < PHOTOS_MIN)
+  udg_outliner_align(outliner);
+  if (udg_outliner_used(outliner) < PHOTOS_MIN)
     return udg_fail(message, UDG_ERROR_PHOTOS,
                     "only %zu of %zu photos show the same side of such a coin; at least %d are "
                     "needed",
-                    used_count(outliner), outliner->count, PHOTOS_MIN);
+                    udg_outliner_used(outliner), outliner->count, PHOTOS_MIN);
   udg_design design = {.radius_px = 0.0};
   udg_drawn_date drawn = {.date = outliner->date, .digits = outliner->digits};
   double unit[3];
   char *json = NULL;
-  udg_status status = choose_circles(outliner, unit, message);
+  udg_status status = udg_outliner_circles(outliner, unit, message);
   if (status == UDG_OK)
     status = place_box(outliner, drawn.box, message);
   if (status == UDG_OK) {
@@ -623,7 +325,7 @@ udg_status udg_outliner_finish(udg_outliner *outliner, udg_reference **reference
     drawn.coin_mm = outliner->closeup ? 0.0 : outliner->diameter_mm;
     for (int axis = 0; axis < 2; axis++)
       drawn.middle_mm[axis] = 0.5 * outliner->diameter_mm * unit[axis];
-    status = find_relief(outliner, &design, message);
+    status = udg_outliner_relief(outliner, &design, message);
   }
   if (status == UDG_OK)
     status = udg_outliner_draw(&outliner->settings, &design, &drawn, &json, message);
