@@ -43,7 +43,7 @@ struct udg_coin_locator {
 };
 
 udg_status udg_coin_locator_create(const udg_settings *settings, const udg_reference *reference,
-                                   udg_fft *fft, udg_coin_locator **locator, udg_message *message) {
+                                   udg_coin_locator **locator, udg_message *message) {
   udg_settings resolved;
   udg_settings_resolve(&resolved, settings);
   udg_coin_locator *made = udg_memory_get(&resolved, 1, sizeof *made);
@@ -54,7 +54,7 @@ udg_status udg_coin_locator_create(const udg_settings *settings, const udg_refer
   resolved.digit_height_min_px = HEIGHT_MIN_PX;
   resolved.digit_height_max_px = HEIGHT_MAX_PX;
   resolved.turn_max_deg = TURN_MAX_DEG;
-  udg_status status = udg_find_create(&resolved, reference, fft, &made->find, message);
+  udg_status status = udg_find_create(&resolved, reference, &made->find, message);
   if (status != UDG_OK) {
     udg_memory_drop(&resolved, made);
     return status;

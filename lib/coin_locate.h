@@ -9,10 +9,9 @@
 /* Scratch and templates of one reference. */
 typedef struct udg_coin_locator udg_coin_locator;
 
-/* `reference` and `fft` are kept and must outlive the locator. */
+/* `reference` is kept and must outlive the locator. */
 udg_status udg_coin_locator_create(const udg_settings *settings, const udg_reference *reference,
-                                   udg_fft *fft, udg_coin_locator **locator,
-                                   udg_message *message);
+                                   udg_coin_locator **locator, udg_message *message);
 void udg_coin_locator_destroy(udg_coin_locator *locator);
 
 /* Looks for a date at every turn of a coin, only where the reference says that it

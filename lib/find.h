@@ -3,7 +3,6 @@
 #ifndef UDG_FIND_H
 #define UDG_FIND_H
 
-#include "fft.h"
 #include "plane.h"
 #include "pose.h"
 #include "reference_internal.h"
@@ -24,12 +23,12 @@ typedef struct udg_find_result {
   double coarse_ms, verify_ms;
 } udg_find_result;
 
-/* Scratch, templates (made when a date is first asked for) and spectra. */
+/* Scratch, and the templates, made when a date is first asked for. */
 typedef struct udg_find_state udg_find_state;
 
-/* `reference` and `fft` are kept and must outlive the state. */
+/* `reference` is kept and must outlive the state. */
 udg_status udg_find_create(const udg_settings *settings, const udg_reference *reference,
-                           udg_fft *fft, udg_find_state **state, udg_message *message);
+                           udg_find_state **state, udg_message *message);
 void udg_find_destroy(udg_find_state *state);
 
 /* `grey`: encoded luma 0-255.  A photo too small for the date gives UDG_OK and

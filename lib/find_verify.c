@@ -21,35 +21,35 @@ static int pool_same(const udg_find_pooled *a, const udg_find_pooled *b, double 
   double near = same * fmax(a->height_px, b->height_px);
   double ratio =
       a->height_px > b->height_px ? a->height_px / b->height_px : b->height_px / a->height_px;
-  return hypot(a->x - b->x, a->y - b->y) < near && ratio < 1.3 &&
-         fabs(a->turn_rad - b->turn_rad) < 0.2;
+  double x = a->x - b->x, y = a->y - b->y;
+  return x * x + y * y < near * near && ratio < 1.3 && fabs(a->turn_rad - b->turn_rad) < 0.2;
 }
 
 /* Keeps the pool sorted, best first, one entry a spot. */
-static void add_apart(udg_find_state *state, const udg_find_pooled *found, double same) {
-  for (int i = 0; i < state->pool_count; i++)
-    if (pool_same(&state->pool[i], found, same)) {
-      if (state->pool[i].score >= found->score)
+static void add_apart(udg_find_pool *pool, const udg_find_pooled *found, double same) {
+  for (int i = 0; i < pool->count; i++)
+    if (pool_same(&pool->spots[i], found, same)) {
+      if (pool->spots[i].score >= found->score)
         return;
-      memmove(&state->pool[i], &state->pool[i + 1],
-              (size_t)(state->pool_count - i - 1) * sizeof state->pool[0]);
-      state->pool_count--;
+      memmove(&pool->spots[i], &pool->spots[i + 1],
+              (size_t)(pool->count - i - 1) * sizeof pool->spots[0]);
+      pool->count--;
       i--;
     }
-  int at = state->pool_count;
-  while (at > 0 && state->pool[at - 1].score < found->score)
+  int at = pool->count;
+  while (at > 0 && pool->spots[at - 1].score < found->score)
     at--;
-  if (at >= UDG_FIND_POOL)
+  if (at >= pool->room)
     return;
-  int moved = state->pool_count < UDG_FIND_POOL ? state->pool_count - at : UDG_FIND_POOL - 1 - at;
-  memmove(&state->pool[at + 1], &state->pool[at], (size_t)moved * sizeof state->pool[0]);
-  state->pool[at] = *found;
-  if (state->pool_count < UDG_FIND_POOL)
-    state->pool_count++;
+  int moved = pool->count < pool->room ? pool->count - at : pool->room - 1 - at;
+  memmove(&pool->spots[at + 1], &pool->spots[at], (size_t)moved * sizeof pool->spots[0]);
+  pool->spots[at] = *found;
+  if (pool->count < pool->room)
+    pool->count++;
 }
 
-void udg_find_pool_add(udg_find_state *state, const udg_find_pooled *found) {
-  add_apart(state, found, SAME_PEAK);
+void udg_find_pool_add(udg_find_pool *pool, const udg_find_pooled *found) {
+  add_apart(pool, found, SAME_PEAK);
 }
 
 /* Fits a lit date as a similarity at one candidate and rescores it. */
@@ -105,11 +105,12 @@ static void verify_one(udg_find_state *state, const udg_find_model *model,
 /* Candidates that moved onto the same spot become one again. */
 static void pool_merge(udg_find_state *state) {
   udg_find_pooled copy[UDG_FIND_POOL];
-  int count = state->pool_count;
-  memcpy(copy, state->pool, sizeof copy);
-  state->pool_count = 0;
+  udg_find_pool *pool = &state->pool;
+  int count = pool->count;
+  memcpy(copy, pool->spots, sizeof copy);
+  pool->count = 0;
   for (int i = 0; i < count; i++)
-    add_apart(state, &copy[i], SAME_SPOT);
+    add_apart(pool, &copy[i], SAME_SPOT);
 }
 
 /* Under a hard lamp a shoulder can be taken for its neighbour, less than a
@@ -141,31 +142,31 @@ static void pool_place(udg_find_state *state, const udg_template *shape,
   udg_homography to_centre =
       udg_homography_similarity(1, 0, -shape->centre_mm[0], -shape->centre_mm[1]);
   int kept = 0;
-  for (int i = 0; i < state->pool_count; i++) {
-    udg_find_pooled *p = &state->pool[i];
+  for (int i = 0; i < state->pool.count; i++) {
+    udg_find_pooled *p = &state->pool.spots[i];
     udg_homography turned =
         udg_homography_similarity(p->height_px / shape->height_mm, p->turn_rad, p->x, p->y);
     p->date_to_photo = udg_homography_after(&turned, &to_centre);
     udg_candidate candidate = candidate_of(p);
     if (!wish->keep || wish->keep(wish->user, &candidate))
-      state->pool[kept++] = *p;
+      state->pool.spots[kept++] = *p;
   }
-  state->pool_count = kept;
+  state->pool.count = kept;
 }
 
 /* All of the pool on the coarse copy: a few rounds tell which go on. */
 static void fit_coarsely(udg_find_state *state, const udg_find_model *model, const udg_plane *grey,
                          double rival) {
   double best = rival;
-  for (int i = 0; i < state->pool_count; i++) {
-    verify_one(state, model, &model->coarse, UDG_COLUMN_CUBE_P, ROUNDS_FIRST, grey,
-               &state->pool[i]);
-    best = fmax(best, state->pool[i].score);
+  for (int i = 0; i < state->pool.count; i++) {
+    verify_one(state, model, &model->rough, UDG_COLUMN_CUBE_P, ROUNDS_FIRST, grey,
+               &state->pool.spots[i]);
+    best = fmax(best, state->pool.spots[i].score);
   }
-  for (int i = 0; i < state->pool_count; i++)
-    if (state->pool[i].score >= HOPELESS * best)
-      verify_one(state, model, &model->coarse, UDG_COLUMN_CUBE_P, ROUNDS - ROUNDS_FIRST, grey,
-                 &state->pool[i]);
+  for (int i = 0; i < state->pool.count; i++)
+    if (state->pool.spots[i].score >= HOPELESS * best)
+      verify_one(state, model, &model->rough, UDG_COLUMN_CUBE_P, ROUNDS - ROUNDS_FIRST, grey,
+                 &state->pool.spots[i]);
 }
 
 void udg_find_verify(udg_find_state *state, const udg_find_model *model, const udg_plane *grey,
@@ -173,12 +174,12 @@ void udg_find_verify(udg_find_state *state, const udg_find_model *model, const u
   pool_place(state, &model->shape, wish);
   fit_coarsely(state, model, grey, wish->rival);
   pool_merge(state);
-  if (state->pool_count > MIDDLE_COUNT)
-    state->pool_count = MIDDLE_COUNT;
-  for (int i = 0; i < state->pool_count; i++)
-    if (state->pool[i].score >= HOPELESS * wish->rival)
-      verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, ROUNDS, grey, &state->pool[i]);
+  if (state->pool.count > MIDDLE_COUNT)
+    state->pool.count = MIDDLE_COUNT;
+  for (int i = 0; i < state->pool.count; i++)
+    if (state->pool.spots[i].score >= HOPELESS * wish->rival)
+      verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, ROUNDS, grey, &state->pool.spots[i]);
   pool_merge(state);
-  if (state->pool_count > 0 && state->pool[0].score >= HOPELESS * wish->rival)
-    restart(state, model, grey, &state->pool[0]);
+  if (state->pool.count > 0 && state->pool.spots[0].score >= HOPELESS * wish->rival)
+    restart(state, model, grey, &state->pool.spots[0]);
 }

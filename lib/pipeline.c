@@ -52,7 +52,7 @@ udg_status udg_pipeline_prepare(udg_inspector *inspector, udg_message *message) 
   if (!inspector->fft)
     status = udg_fft_create(settings, &inspector->fft, message);
   if (status == UDG_OK && !inspector->find)
-    status = udg_find_create(settings, reference, inspector->fft, &inspector->find, message);
+    status = udg_find_create(settings, reference, &inspector->find, message);
   if (status == UDG_OK && !inspector->registers)
     status = udg_register_create(settings, reference, &inspector->registers, message);
   if (status == UDG_OK && knows_a_face(reference) && !inspector->face.v) {
@@ -68,7 +68,7 @@ udg_status udg_pipeline_prepare(udg_inspector *inspector, udg_message *message) 
     status = udg_coin_create(settings, &inspector->coins, message);
   if (status == UDG_OK && whole_coins && !inspector->locator)
     status =
-        udg_coin_locator_create(settings, reference, inspector->fft, &inspector->locator, message);
+        udg_coin_locator_create(settings, reference, &inspector->locator, message);
   return status;
 }
 

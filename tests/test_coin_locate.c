@@ -18,7 +18,6 @@
 typedef struct bench {
   udg_settings settings;
   udg_reference *reference;
-  udg_fft *fft;
   udg_coin_state *coins;
   udg_coin_locator *locator;
   udg_register_state *registers;
@@ -32,10 +31,9 @@ static void bench_open(bench *b, const char *path) {
   if (udg_reference_from_file(&b->settings, path, &b->reference, &message) != UDG_OK)
     fprintf(stderr, "%s\n", message.text);
   assert_non_null(b->reference);
-  assert_int_equal(udg_fft_create(&b->settings, &b->fft, &message), UDG_OK);
   assert_int_equal(udg_coin_create(&b->settings, &b->coins, &message), UDG_OK);
   assert_int_equal(
-      udg_coin_locator_create(&b->settings, b->reference, b->fft, &b->locator, &message), UDG_OK);
+      udg_coin_locator_create(&b->settings, b->reference, &b->locator, &message), UDG_OK);
   assert_int_equal(udg_register_create(&b->settings, b->reference, &b->registers, &message),
                    UDG_OK);
   assert_int_equal(ti_shapes_create(&b->settings, b->reference, &b->shapes), UDG_OK);
@@ -46,7 +44,6 @@ static void bench_close(bench *b) {
   udg_register_destroy(b->registers);
   udg_coin_locator_destroy(b->locator);
   udg_coin_destroy(b->coins);
-  udg_fft_destroy(b->fft);
   udg_reference_destroy(b->reference);
 }
 
@@ -239,7 +236,7 @@ static void what_cannot_be_searched(void **state) {
   b.reference->diameter_mm = 24;
   udg_coin_locator *stopped = NULL;
   b.settings.cancel = stop;
-  assert_int_equal(udg_coin_locator_create(&b.settings, b.reference, b.fft, &stopped, NULL),
+  assert_int_equal(udg_coin_locator_create(&b.settings, b.reference, &stopped, NULL),
                    UDG_OK);
   assert_int_equal(udg_coin_locate(stopped, &grey, 0, &coin, &found, NULL), UDG_ERROR_CANCELLED);
   udg_coin_locator_destroy(stopped);
@@ -263,7 +260,7 @@ static void no_memory(void **state) {
     udg_coin_locator *locator = NULL;
     udg_find_result found;
     udg_message message = {""};
-    udg_status status = udg_coin_locator_create(&s, b.reference, b.fft, &locator, &message);
+    udg_status status = udg_coin_locator_create(&s, b.reference, &locator, &message);
     if (status == UDG_OK)
       status = udg_coin_locate(locator, &grey, 0, &coin, &found, &message);
     assert_int_equal(status, UDG_ERROR_MEMORY);

@@ -15,20 +15,17 @@
 #include "support.h"
 
 typedef struct searcher {
-  udg_fft *fft;
   udg_find_state *find;
 } searcher;
 
 static searcher searcher_open(const udg_settings *settings, const udg_reference *reference) {
   searcher s = {0};
-  assert_int_equal(udg_fft_create(settings, &s.fft, NULL), UDG_OK);
-  assert_int_equal(udg_find_create(settings, reference, s.fft, &s.find, NULL), UDG_OK);
+  assert_int_equal(udg_find_create(settings, reference, &s.find, NULL), UDG_OK);
   return s;
 }
 
 static void searcher_close(searcher *s) {
   udg_find_destroy(s->find);
-  udg_fft_destroy(s->fft);
 }
 
 static ti_options wide_options(double low_px, double high_px) {
@@ -193,20 +190,16 @@ static void no_memory_is_told(void **state) {
   for (int done = 0; !done; at += at < 40 ? 1 : 17) {
     test_allocator allocator = {.fail_at = at};
     udg_settings settings = test_settings(&allocator);
-    udg_fft *fft = NULL;
     udg_find_state *find = NULL;
     udg_find_result found;
     udg_message message = {""};
-    udg_status status = udg_fft_create(&settings, &fft, &message);
-    if (status == UDG_OK)
-      status = udg_find_create(&settings, m.reference, fft, &find, &message);
+    udg_status status = udg_find_create(&settings, m.reference, &find, &message);
     if (status == UDG_OK)
       status = udg_find_date(find, &grey, 0, &found, &message);
     done = allocator.calls < at;
     assert_int_equal(status, done ? UDG_OK : UDG_ERROR_MEMORY);
     assert_true(done || message.text[0]);
     udg_find_destroy(find);
-    udg_fft_destroy(fft);
     assert_int_equal(allocator.live, 0);
   }
   assert_true(at > 60);
@@ -224,12 +217,12 @@ static void a_stronger_neighbour_hides_nothing(void **state) {
   udg_find_pooled right = {.x = 100.0, .y = 60.0, .height_px = 60.0, .score = 0.20};
   udg_find_pooled beside = {.x = 100.0, .y = 60.0 - 0.33 * 60.0, .height_px = 57.0, .score = 0.21};
   udg_find_pooled near = {.x = 100.0, .y = 60.0 - 0.25 * 60.0, .height_px = 57.0, .score = 0.22};
-  s.find->pool_count = 0;
-  udg_find_pool_add(s.find, &right);
-  udg_find_pool_add(s.find, &beside);
-  assert_int_equal(s.find->pool_count, 2);
-  udg_find_pool_add(s.find, &near);
-  assert_int_equal(s.find->pool_count, 1); /* better than both and on the spot of either */
+  s.find->pool.count = 0;
+  udg_find_pool_add(&s.find->pool, &right);
+  udg_find_pool_add(&s.find->pool, &beside);
+  assert_int_equal(s.find->pool.count, 2);
+  udg_find_pool_add(&s.find->pool, &near);
+  assert_int_equal(s.find->pool.count, 1); /* better than both and on the spot of either */
   searcher_close(&s);
   made_close(&m);
 }

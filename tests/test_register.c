@@ -16,15 +16,13 @@
 #include "support.h"
 
 typedef struct stages {
-  udg_fft *fft;
   udg_find_state *find;
   udg_register_state *registers;
 } stages;
 
 static stages stages_open(const made *m) {
   stages s = {0};
-  assert_int_equal(udg_fft_create(&m->settings, &s.fft, NULL), UDG_OK);
-  assert_int_equal(udg_find_create(&m->settings, m->reference, s.fft, &s.find, NULL), UDG_OK);
+  assert_int_equal(udg_find_create(&m->settings, m->reference, &s.find, NULL), UDG_OK);
   assert_int_equal(udg_register_create(&m->settings, m->reference, &s.registers, NULL), UDG_OK);
   return s;
 }
@@ -32,7 +30,6 @@ static stages stages_open(const made *m) {
 static void stages_close(stages *s) {
   udg_register_destroy(s->registers);
   udg_find_destroy(s->find);
-  udg_fft_destroy(s->fft);
 }
 
 static int compare(const void *a, const void *b) {

@@ -12,7 +12,6 @@
 
 typedef struct stages {
   udg_reference *reference;
-  udg_fft *fft;
   udg_coin_state *coins;
   udg_coin_locator *locator;
   udg_register_state *registers;
@@ -92,9 +91,8 @@ int main(int argc, char **argv) {
   stages s = {0};
   udg_settings_default(&settings, sizeof settings);
   if (argc < 3 || udg_reference_from_file(NULL, argv[1], &s.reference, &message) != UDG_OK ||
-      udg_fft_create(NULL, &s.fft, &message) != UDG_OK ||
       udg_coin_create(NULL, &s.coins, &message) != UDG_OK ||
-      udg_coin_locator_create(NULL, s.reference, s.fft, &s.locator, &message) != UDG_OK ||
+      udg_coin_locator_create(NULL, s.reference, &s.locator, &message) != UDG_OK ||
       udg_register_create(NULL, s.reference, &s.registers, &message) != UDG_OK) {
     fprintf(stderr, "usage: coin-dates REFERENCE PHOTO...\n%s\n", message.text);
     return 2;
@@ -109,7 +107,6 @@ int main(int argc, char **argv) {
   udg_register_destroy(s.registers);
   udg_coin_locator_destroy(s.locator);
   udg_coin_destroy(s.coins);
-  udg_fft_destroy(s.fft);
   udg_reference_destroy(s.reference);
   return 0;
 }

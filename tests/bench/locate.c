@@ -44,12 +44,10 @@ static void print_result(const char *photo, const udg_find_result *found,
 int main(int argc, char **argv) {
   udg_message message = {{0}};
   udg_reference *reference = NULL;
-  udg_fft *fft = NULL;
   udg_find_state *find = NULL;
   udg_register_state *registers = NULL;
   if (argc < 3 || udg_reference_from_file(NULL, argv[1], &reference, &message) != UDG_OK ||
-      udg_fft_create(NULL, &fft, &message) != UDG_OK ||
-      udg_find_create(NULL, reference, fft, &find, &message) != UDG_OK ||
+      udg_find_create(NULL, reference, &find, &message) != UDG_OK ||
       udg_register_create(NULL, reference, &registers, &message) != UDG_OK) {
     fprintf(stderr, "usage: locate REFERENCE PHOTO...\n%s\n", message.text);
     return 2;
@@ -93,7 +91,6 @@ int main(int argc, char **argv) {
             verify / (argc - 3), registering / (argc - 3));
   udg_register_destroy(registers);
   udg_find_destroy(find);
-  udg_fft_destroy(fft);
   udg_reference_destroy(reference);
   return 0;
 }
