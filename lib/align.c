@@ -37,10 +37,22 @@ void udg_aligner_destroy(udg_aligner *aligner) {
   udg_memory_drop(&settings, aligner);
 }
 
+/* One sample; 0 outside the photo. */
+static int sample_at(const udg_plane *photo, const double m[9], double x, double y, float *value) {
+  double w = m[6] * x + m[7] * y + m[8];
+  if (!(w > 0))
+    return 0;
+  double share = 1 / w;
+  double px = (m[0] * x + m[1] * y + m[2]) * share, py = (m[3] * x + m[4] * y + m[5]) * share;
+  if (!(px >= 0 && px <= photo->width && py >= 0 && py <= photo->height))
+    return 0;
+  *value = udg_spline_sample(photo, px, py);
+  return 1;
+}
+
 /* `fresh`: also chooses the level, which then holds for the run. */
 static void samples_take(udg_aligner *a, const udg_patch_set *set, const udg_plane *photo,
                          double clip_level, const udg_align_pose *pose, int fresh) {
-  const double *m = pose->date_to_photo.m;
   int at = 0, inside = 0, used = 0;
   double sum = 0;
   for (int p = 0; p < set->patch_count; p++) {
@@ -53,22 +65,14 @@ static void samples_take(udg_aligner *a, const udg_patch_set *set, const udg_pla
       double u = (double)patch->u[i] - out * (double)patch->n_x[i];
       double v = (double)patch->v[i] - out * (double)patch->n_y[i];
       double x = l.x + l.cosine * u - l.sine * v, y = l.y + l.sine * u + l.cosine * v;
-      double w = m[6] * x + m[7] * y + m[8];
-      a->mask[at] = 0;
-      a->sample[at] = 0;
-      if (!(w > 0))
-        continue;
-      double px = (m[0] * x + m[1] * y + m[2]) / w, py = (m[3] * x + m[4] * y + m[5]) / w;
-      if (!(px >= 0 && px <= photo->width && py >= 0 && py <= photo->height))
-        continue;
-      inside++;
-      float value = udg_spline_sample(photo, px, py);
-      if ((double)value >= clip_level)
-        continue;
-      used++;
-      a->mask[at] = 1;
-      a->sample[at] = value;
-      sum += (double)value;
+      float value = 0;
+      int hit = sample_at(photo, pose->date_to_photo.m, x, y, &value);
+      int use = hit && (double)value < clip_level;
+      inside += hit;
+      used += use;
+      a->mask[at] = use ? 1.0f : 0.0f;
+      a->sample[at] = use ? value : 0.0f;
+      sum += use ? (double)value : 0;
     }
   }
   a->inside = at ? (double)inside / at : 0;
@@ -82,15 +86,14 @@ static void samples_take(udg_aligner *a, const udg_patch_set *set, const udg_pla
 }
 
 static void residuals_take(udg_aligner *a, const udg_patch_set *set, const double *light) {
-  int at = 0;
+  float share[UDG_COLUMNS_MAX];
+  int at = 0, columns = udg_align_light_floats(set, light, share);
   for (int p = 0; p < set->patch_count; p++) {
     const udg_patch *patch = &set->patches[p];
     for (int i = 0; i < patch->count; i++, at++) {
       const float *t = patch->t + (size_t)i * (size_t)set->column_stride;
-      double model = 0;
-      for (int k = 0; k < set->column_count; k++)
-        model += light[k] * (double)t[k];
-      a->residual[at] = a->mask[at] > 0 ? a->sample[at] - (float)model : 0;
+      float model = udg_four_dot(t, share, columns);
+      a->residual[at] = a->mask[at] > 0 ? a->sample[at] - model : 0;
     }
   }
 }

@@ -6,7 +6,10 @@
 #include <math.h>
 
 #include "align.h"
+#include "four.h"
 
+/* Pose parameters that a light can imitate: shifts, turn, ln scale. */
+#define UDG_RIGID 4
 #define UDG_UNKNOWN_MAX (UDG_COLUMNS_MAX + UDG_GLOBAL_MAX + 3 * UDG_PLACES_MAX)
 
 struct udg_aligner {
@@ -20,7 +23,8 @@ struct udg_aligner {
   double inside, clipped;
   int used;
   double system[UDG_UNKNOWN_MAX * UDG_UNKNOWN_MAX], inverse[UDG_UNKNOWN_MAX * UDG_UNKNOWN_MAX];
-  double right[UDG_UNKNOWN_MAX], energy[UDG_GLOBAL_MAX];
+  double right[UDG_UNKNOWN_MAX];
+  double energy[UDG_RIGID]; /* diagonal of these */
   double target_energy, weight_sum;
 };
 
@@ -40,6 +44,17 @@ static inline udg_align_placing udg_align_place(const udg_patch *patch, const ud
   return (udg_align_placing){patch->centre_mm[0] + pose->offset_mm[place][0],
                              patch->centre_mm[1] + pose->offset_mm[place][1],
                              cos(pose->turn_rad[place]), sin(pose->turn_rad[place])};
+}
+
+/* The light of a set's columns in single precision, filled up with zeros to whole vectors where
+ * the set's rows are; how many that makes. */
+static inline int udg_align_light_floats(const udg_patch_set *set, const double *light,
+                                         float share[UDG_COLUMNS_MAX]) {
+  int columns = (set->column_count + 3) / 4 * 4;
+  columns = columns <= set->column_stride ? columns : set->column_count;
+  for (int k = 0; k < columns; k++)
+    share[k] = k < set->column_count ? (float)light[k] : 0.0f;
+  return columns;
 }
 
 /* Normal matrix and right side with the given weights, without priors. */

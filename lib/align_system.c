@@ -21,52 +21,75 @@ static const double LIGHT_RIDGE = 1e-7;
 
 _Static_assert(UDG_COLUMNS_MAX + UDG_GLOBAL_MAX + 3 + 1 <= ROW_MAX, "a pixel's row is too long");
 
-/* Displacement of a date-plane point for a unit of each pose parameter, with
- * x, y from the set's centre. */
-static void displacements(double x, double y, double d[UDG_GLOBAL_MAX][2]) {
-  const double all[UDG_GLOBAL_MAX][2] = {{1, 0},  {0, 1}, {-y, x},        {x, y},
-                                         {x, -y}, {y, x}, {x * x, x * y}, {x * y, y * y}};
-  memcpy(d, all, sizeof all);
+/* What the rows of one patch are made from. */
+typedef struct row_source {
+  const udg_patch_set *set;
+  const udg_patch *patch;
+  const udg_align_layout *how;
+  int columns;
+  float light[UDG_COLUMNS_MAX];
+  float x, y; /* the place's centre from the set's */
+  float cosine, sine;
+} row_source;
+
+static void source_place(row_source *from, const udg_align_pose *pose, int place) {
+  udg_align_placing l = udg_align_place(&from->set->patches[place], pose, place);
+  from->patch = &from->set->patches[place];
+  from->x = (float)(l.x - from->set->centre_mm[0]);
+  from->y = (float)(l.y - from->set->centre_mm[1]);
+  from->cosine = (float)l.cosine;
+  from->sine = (float)l.sine;
 }
 
-/* The row of one pixel; gives |gradient|^2. */
-static double row_fill(const udg_patch_set *set, const udg_patch *patch, const udg_align_placing *l,
-                       int i, const udg_align_layout *how, const double *light, float row[ROW_MAX],
-                       double moved[UDG_GLOBAL_MAX][2]) {
-  const float *t = patch->t + (size_t)i * (size_t)set->column_stride;
-  for (int k = 0; k < how->light; k++)
-    row[k] = t[k];
+/* Displacement of a point at (x, y) from the set's centre for a unit of each pose parameter is
+ * (1, 0), (0, 1), (-y, x), (x, y), (x, -y), (y, x), (x^2, x y), (x y, y^2), and for a swell along
+ * the outline's normal.  I(pose + step) = I + grad . displacement, so the step's columns enter
+ * the system "columns * unknowns = grey level" with a minus. */
+static void pose_fill(const row_source *from, int i, float gx, float gy, float x, float y,
+                      float *row) {
+  const udg_patch *patch = from->patch;
+  float radial = gx * x + gy * y;
+  float own[UDG_GLOBAL_MAX] = {-gx,
+                               -gy,
+                               gx * y - gy * x,
+                               -radial,
+                               gy * y - gx * x,
+                               -(gx * y + gy * x),
+                               -radial * x,
+                               -radial * y};
+  float n_x = from->cosine * patch->n_x[i] - from->sine * patch->n_y[i];
+  float n_y = from->sine * patch->n_x[i] + from->cosine * patch->n_y[i];
+  for (int k = 0; 8 + k < from->how->global; k++)
+    own[8 + k] = patch->swell[k][i] * (gx * n_x + gy * n_y);
+  memcpy(row, own, (size_t)from->how->global * sizeof *own);
+}
+
+/* The row of one pixel; `weight` goes with its energies. */
+static void row_fill(udg_aligner *a, const row_source *from, int i, float weight, float *row) {
+  const udg_patch *patch = from->patch;
+  const udg_align_layout *how = from->how;
+  size_t at = (size_t)i * (size_t)from->set->column_stride;
+  memcpy(row, patch->t + at, (size_t)how->light * sizeof *row);
   if (!how->global && !how->place)
-    return 0;
-  const float *t_x = patch->t_x + (size_t)i * (size_t)set->column_stride;
-  const float *t_y = patch->t_y + (size_t)i * (size_t)set->column_stride;
-  double gu = 0, gv = 0;
-  for (int k = 0; k < how->light; k++) {
-    gu += light[k] * (double)t_x[k];
-    gv += light[k] * (double)t_y[k];
-  }
-  double gx = l->cosine * gu - l->sine * gv, gy = l->sine * gu + l->cosine * gv;
-  double u = (double)patch->u[i], v = (double)patch->v[i];
-  double ru = l->cosine * u - l->sine * v, rv = l->sine * u + l->cosine * v;
-  displacements(l->x + ru - set->centre_mm[0], l->y + rv - set->centre_mm[1], moved);
-  double n_x = (double)patch->n_x[i], n_y = (double)patch->n_y[i];
-  for (int k = 0; k < UDG_SWELLS; k++) {
-    double out = (double)patch->swell[k][i];
-    moved[8 + k][0] = -out * (l->cosine * n_x - l->sine * n_y);
-    moved[8 + k][1] = -out * (l->sine * n_x + l->cosine * n_y);
-  }
-  /* I(pose + step) = I + grad . displacement, so the step's columns enter the
-   * system "columns * unknowns = grey level" with a minus. */
-  float *pose_row = row + how->light;
-  for (int j = 0; j < how->global; j++)
-    pose_row[j] = (float)-(gx * moved[j][0] + gy * moved[j][1]);
+    return;
+  float gu = udg_four_dot(patch->t_x + at, from->light, from->columns);
+  float gv = udg_four_dot(patch->t_y + at, from->light, from->columns);
+  float gx = from->cosine * gu - from->sine * gv, gy = from->sine * gu + from->cosine * gv;
+  float u = patch->u[i], v = patch->v[i];
+  float ru = from->cosine * u - from->sine * v, rv = from->sine * u + from->cosine * v;
+  float x = from->x + ru, y = from->y + rv;
+  pose_fill(from, i, gx, gy, x, y, row + how->light);
   if (how->place) {
-    float *place_row = pose_row + how->global;
-    place_row[0] = (float)-gx;
-    place_row[1] = (float)-gy;
-    place_row[2] = (float)(gx * rv - gy * ru);
+    float *place_row = row + how->light + how->global;
+    place_row[0] = -gx;
+    place_row[1] = -gy;
+    place_row[2] = gx * rv - gy * ru;
   }
-  return gx * gx + gy * gy;
+  double slope = (double)(weight * (gx * gx + gy * gy)), far = slope * (double)(x * x + y * y);
+  a->energy[0] += slope;
+  a->energy[1] += slope;
+  a->energy[2] += far;
+  a->energy[3] += far;
 }
 
 /* Local index of a patch's row -> index among all unknowns; -1: the target. */
@@ -78,11 +101,11 @@ static int unknown_of(const udg_align_layout *how, int patch, int local) {
 }
 
 static void gram_scatter(udg_aligner *a, const udg_align_layout *how, int patch,
-                         const double *gram) {
+                         int stride, const double *gram) {
   int width = how->light + how->global + how->place + 1;
   for (int i = 0; i < width; i++)
     for (int j = 0; j <= i; j++) {
-      double value = gram[i * ROW_MAX + j];
+      double value = gram[i * stride + j];
       int gi = unknown_of(how, patch, i), gj = unknown_of(how, patch, j);
       if (gi < 0 && gj < 0)
         a->target_energy += value;
@@ -102,31 +125,32 @@ void udg_align_system_build(udg_aligner *a, const udg_patch_set *set, const udg_
   memset(a->energy, 0, sizeof a->energy);
   a->target_energy = a->weight_sum = 0;
   int target = how->light + how->global + how->place, at = 0;
-  float rows[BLOCK][ROW_MAX], row_weights[BLOCK];
+  int stride = (target + UDG_GRAM_STEP) / UDG_GRAM_STEP * UDG_GRAM_STEP;
+  float rows[BLOCK * ROW_MAX], row_weights[BLOCK];
   memset(rows, 0, sizeof rows);
+  row_source from = {.set = set, .how = how};
+  if (how->global || how->place)
+    from.columns = udg_align_light_floats(set, light, from.light);
   for (int p = 0; p < set->patch_count; p++) {
-    const udg_patch *patch = &set->patches[p];
-    udg_align_placing l = udg_align_place(patch, pose, p);
-    double gram[ROW_MAX * ROW_MAX], moved[UDG_GLOBAL_MAX][2];
-    memset(gram, 0, sizeof gram);
+    double gram[ROW_MAX * ROW_MAX];
+    memset(gram, 0, sizeof *gram * (size_t)(stride * stride));
+    source_place(&from, pose, p);
     int filled = 0;
-    for (int i = 0; i < patch->count; i++, at++) {
+    for (int i = 0; i < from.patch->count; i++, at++) {
       if (!(weights[at] > 0))
         continue;
-      double slope = row_fill(set, patch, &l, i, how, light, rows[filled], moved);
-      rows[filled][target] = a->sample[at];
+      float *row = rows + filled * stride;
+      row_fill(a, &from, i, weights[at], row);
+      row[target] = a->sample[at];
       row_weights[filled++] = weights[at];
       a->weight_sum += (double)weights[at];
-      for (int j = 0; j < how->global; j++)
-        a->energy[j] +=
-            (double)weights[at] * slope * (moved[j][0] * moved[j][0] + moved[j][1] * moved[j][1]);
       if (filled == BLOCK) {
-        udg_gram_add(rows[0], row_weights, filled, target + 1, ROW_MAX, gram);
+        udg_gram_add(rows, row_weights, filled, target + 1, stride, gram);
         filled = 0;
       }
     }
-    udg_gram_add(rows[0], row_weights, filled, target + 1, ROW_MAX, gram);
-    gram_scatter(a, how, p, gram);
+    udg_gram_add(rows, row_weights, filled, target + 1, stride, gram);
+    gram_scatter(a, how, p, stride, gram);
   }
   for (int k = 0; k < how->light; k++) {
     double *diagonal = &a->system[k * UDG_UNKNOWN_MAX + k];
@@ -152,7 +176,7 @@ void udg_align_priors_add(udg_aligner *a, const udg_patch_set *set, const udg_al
       a->system[i * UDG_UNKNOWN_MAX + j] *= factor;
     a->right[i] *= factor;
   }
-  for (int j = 0; j < how->global; j++)
+  for (int j = 0; j < UDG_RIGID; j++)
     a->energy[j] *= factor;
   for (int j = 4; j < how->global; j++) {
     double value = j < 6   ? pose->shear[j - 4]
@@ -189,7 +213,7 @@ int udg_align_system_factor(udg_aligner *a, const udg_align_layout *how, unsigne
     int bad = udg_cholesky_factor(a->system, how->unknowns, UDG_UNKNOWN_MAX, 1e-12) - 1;
     if (bad >= 0 && (bad < how->light || bad >= how->light + how->global))
       return 0;
-    for (int j = 0; bad < 0 && j < how->global && j < 4; j++) {
+    for (int j = 0; bad < 0 && j < how->global && j < UDG_RIGID; j++) {
       double root = a->system[(how->light + j) * UDG_UNKNOWN_MAX + how->light + j];
       if (!(*undetermined >> j & 1u) && !(root * root > UNDETERMINED_SHARE * a->energy[j]))
         bad = how->light + j;

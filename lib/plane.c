@@ -4,6 +4,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "four.h"
 #include "taps.h"
 
 udg_status udg_plane_create(const udg_settings *settings, int width, int height, udg_plane *plane) {
@@ -30,12 +31,12 @@ void udg_plane_destroy(const udg_settings *settings, udg_plane *plane) {
 /* Keys, "Cubic convolution interpolation for digital image processing", IEEE
  * Trans. ASSP 29(6), 1981, with a = -1/2 (the only a that is exact on
  * quadratics).  Weights of the samples at -1, 0, 1, 2 for a point at t in [0, 1). */
-static void keys_weights(double t, double w[4]) {
-  const double t2 = t * t, t3 = t2 * t;
-  w[0] = -0.5 * t3 + t2 - 0.5 * t;
-  w[1] = 1.5 * t3 - 2.5 * t2 + 1.0;
-  w[2] = -1.5 * t3 + 2.0 * t2 + 0.5 * t;
-  w[3] = 0.5 * t3 - 0.5 * t2;
+static void keys_weights(float t, float w[4]) {
+  const float t2 = t * t, t3 = t2 * t;
+  w[0] = -0.5f * t3 + t2 - 0.5f * t;
+  w[1] = 1.5f * t3 - 2.5f * t2 + 1.0f;
+  w[2] = -1.5f * t3 + 2.0f * t2 + 0.5f * t;
+  w[3] = 0.5f * t3 - 0.5f * t2;
 }
 
 static inline int clamp_int(int i, int low, int high) {
@@ -54,25 +55,19 @@ float udg_plane_sample(const udg_plane *plane, double x, double y) {
   /* floor() without the call: the cast cuts towards zero, so shift to positive. */
   const int iu = (int)(u + 4.0) - 4, iv = (int)(v + 4.0) - 4;
   const int i = iu - 1, j = iv - 1;
-  double wx[4], wy[4];
-  keys_weights(u - iu, wx);
-  keys_weights(v - iv, wy);
-  double sum = 0.0;
-  if (i >= 0 && j >= 0 && i + 3 < plane->width && j + 3 < plane->height) {
-    for (int b = 0; b < 4; b++) {
-      const float *p = udg_plane_row(plane, j + b) + i;
-      sum += wy[b] * (wx[0] * p[0] + wx[1] * p[1] + wx[2] * p[2] + wx[3] * p[3]);
-    }
-    return (float)sum;
-  }
+  float wx[4], wy[4], sum = 0.0f;
+  keys_weights((float)(u - iu), wx);
+  keys_weights((float)(v - iv), wy);
+  if (i >= 0 && j >= 0 && i + 3 < plane->width && j + 3 < plane->height)
+    return udg_four_by_four(udg_plane_row(plane, j) + i, plane->width, wx, wy);
   for (int b = 0; b < 4; b++) {
     const float *row = udg_plane_row(plane, clamp_int(j + b, 0, plane->height - 1));
-    double line = 0.0;
+    float line = 0.0f;
     for (int a = 0; a < 4; a++)
       line += wx[a] * row[clamp_int(i + a, 0, plane->width - 1)];
     sum += wy[b] * line;
   }
-  return (float)sum;
+  return sum;
 }
 
 /* Taps kept for one pass; a wider Gaussian takes several passes. */

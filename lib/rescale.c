@@ -4,6 +4,8 @@
 #include <math.h>
 #include <string.h>
 
+#include "wider.h"
+
 /* A reduction by r needs the blur of the larger pixel: a box of r has the
  * variance r^2 / 12, about that of a Gaussian of 0.3 r; somewhat more keeps
  * aliases below the noise. */
@@ -73,36 +75,52 @@ udg_status udg_rescale_smooth(const udg_settings *settings, const udg_plane *sou
   return UDG_OK;
 }
 
+/* One sample on: gives the mean, moves the sum. */
+static inline float box_step(const float *from, int i, int n, int reach, double share,
+                             double *sum) {
+  int enter = i + reach + 1, leave = i - reach;
+  float mean = (float)(*sum * share);
+  *sum += (double)from[enter < n ? enter : n - 1] - (double)from[leave > 0 ? leave : 0];
+  return mean;
+}
+
+enum { ROWS = 4 }; /* whose sums run side by side, as each step waits for the one before */
+
 /* Mean of 2 reach + 1 samples along each row, the rim's repeated outside. */
 static void box_rows(const udg_plane *in, int reach, udg_plane *out) {
   const double share = 1.0 / (2 * reach + 1);
-  const int n = in->width;
-  for (int y = 0; y < in->height; y++) {
-    const float *from = udg_plane_row(in, y);
-    float *to = udg_plane_row(out, y);
-    double sum = (reach + 1) * (double)from[0];
-    for (int i = 1; i <= reach; i++)
-      sum += (double)from[i < n ? i : n - 1];
+  const int n = in->width, middle = n - reach - 1;
+  for (int y = 0; y < in->height; y += ROWS) {
+    const int rows = in->height - y < ROWS ? in->height - y : ROWS;
+    const float *from[ROWS];
+    float *to[ROWS];
+    double sum[ROWS];
+    for (int r = 0; r < ROWS; r++) { /* the last row stands in for those beyond it */
+      from[r] = udg_plane_row(in, y + (r < rows ? r : rows - 1));
+      to[r] = udg_plane_row(out, y + (r < rows ? r : rows - 1));
+      sum[r] = (reach + 1) * (double)from[r][0];
+      for (int i = 1; i <= reach; i++)
+        sum[r] += (double)from[r][i < n ? i : n - 1];
+    }
     int i = 0;
-    for (; i < n && (i < reach || i + reach + 1 >= n); i++) {
-      int enter = i + reach + 1, leave = i - reach;
-      to[i] = (float)(sum * share);
-      sum += (double)from[enter < n ? enter : n - 1] - (double)from[leave > 0 ? leave : 0];
-    }
-    for (; i + reach + 1 < n; i++) {
-      to[i] = (float)(sum * share);
-      sum += (double)from[i + reach + 1] - (double)from[i - reach];
-    }
-    for (; i < n; i++) {
-      to[i] = (float)(sum * share);
-      sum += (double)from[n - 1] - (double)from[i > reach ? i - reach : 0];
-    }
+    for (; i < n && (i < reach || i >= middle); i++)
+      for (int r = 0; r < ROWS; r++)
+        to[r][i] = box_step(from[r], i, n, reach, share, &sum[r]);
+    for (; i < middle; i++)
+      for (int r = 0; r < ROWS; r++) {
+        to[r][i] = (float)(sum[r] * share);
+        sum[r] += (double)from[r][i + reach + 1] - (double)from[r][i - reach];
+      }
+    for (; i < n; i++)
+      for (int r = 0; r < ROWS; r++)
+        to[r][i] = box_step(from[r], i, n, reach, share, &sum[r]);
   }
 }
 
 enum { STRIP = 256 }; /* columns whose sums go down together */
 
 /* The same along each column. */
+UDG_WIDER
 static void box_columns(const udg_plane *in, int reach, udg_plane *out) {
   const double share = 1.0 / (2 * reach + 1);
   const int n = in->height;

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 #include "spline.h"
 
-#include <math.h>
+#include "four.h"
 
 /* The samples 1/6, 4/6, 1/6 of the cubic B-spline have the inverse filter
  * 6 / (z + 4 + 1/z), whose pole inside the unit circle is sqrt(3) - 2. */
@@ -55,19 +55,21 @@ static void weights_of(float t, float w[4]) {
   w[3] = t * t * t / 6;
 }
 
+/* 0 for NaN. */
+static inline double within(double t, double most) {
+  t = t > 0 ? t : 0;
+  return t < most ? t : most;
+}
+
 float udg_spline_sample(const udg_plane *prepared, double x, double y) {
   int width = prepared->width, height = prepared->height;
-  double u = fmin(fmax(x - 0.5, 0), width - 1), v = fmin(fmax(y - 0.5, 0), height - 1);
+  double u = within(x - 0.5, width - 1), v = within(y - 0.5, height - 1);
   int i = (int)u, j = (int)v;
   float wx[4], wy[4], sum = 0;
   weights_of((float)(u - i), wx);
   weights_of((float)(v - j), wy);
   if (i >= 1 && j >= 1 && i + 2 < width && j + 2 < height) {
-    for (int b = 0; b < 4; b++) {
-      const float *p = udg_plane_row(prepared, j - 1 + b) + i - 1;
-      sum += wy[b] * (wx[0] * p[0] + wx[1] * p[1] + wx[2] * p[2] + wx[3] * p[3]);
-    }
-    return sum;
+    return udg_four_by_four(udg_plane_row(prepared, j - 1) + i - 1, width, wx, wy);
   }
   for (int b = 0; b < 4; b++) {
     const float *row = udg_plane_row(prepared, mirror(j - 1 + b, height));

@@ -318,7 +318,7 @@ udg_status udg_template_patches(const udg_settings *settings, const udg_template
   udg_plane fine = {0}, scratch = {0}, mean = {0};
   *set = (udg_patch_set){.patch_count = made->place_count,
                          .column_count = UDG_COLUMN_COUNT,
-                         .column_stride = UDG_COLUMN_COUNT,
+                         .column_stride = UDG_COLUMNS_MAX, /* whole vectors of four */
                          .background_count = UDG_COLUMN_P,
                          .px_per_mm = px_per_mm};
   for (int i = 0; i < 2; i++)
