@@ -4,6 +4,8 @@
 #include <fftw3.h>
 #include <pthread.h>
 
+#include "wider.h"
+
 /* FFTW's planner is the only part of it that is not thread-safe. */
 static pthread_mutex_t planner_mutex = PTHREAD_MUTEX_INITIALIZER;
 
@@ -12,9 +14,15 @@ typedef struct plan_node {
   struct plan_node *next;
 } plan_node;
 
+typedef struct pair_node {
+  udg_fft_pair_plan plan;
+  struct pair_node *next;
+} pair_node;
+
 struct udg_fft {
   udg_settings settings;
   plan_node *first;
+  pair_node *first_pair;
 };
 
 static void planner_enter(const udg_settings *settings) {
@@ -42,15 +50,23 @@ udg_status udg_fft_create(const udg_settings *settings, udg_fft **fft, udg_messa
   return UDG_OK;
 }
 
-static void node_drop(const udg_settings *settings, plan_node *node) {
+static void plans_drop(const udg_settings *settings, void *const *plans, int count) {
   planner_enter(settings);
-  if (node->plan.forward)
-    fftwf_destroy_plan((fftwf_plan)node->plan.forward);
-  if (node->plan.inverse)
-    fftwf_destroy_plan((fftwf_plan)node->plan.inverse);
-  if (node->plan.columns)
-    fftwf_destroy_plan((fftwf_plan)node->plan.columns);
+  for (int i = 0; i < count; i++)
+    if (plans[i])
+      fftwf_destroy_plan((fftwf_plan)plans[i]);
   planner_leave(settings);
+}
+
+static void node_drop(const udg_settings *settings, plan_node *node) {
+  void *plans[] = {node->plan.forward, node->plan.inverse};
+  plans_drop(settings, plans, 2);
+  udg_memory_drop(settings, node);
+}
+
+static void pair_drop(const udg_settings *settings, pair_node *node) {
+  void *plans[] = {node->plan.forward, node->plan.inverse, node->plan.columns, node->plan.few};
+  plans_drop(settings, plans, 4);
   udg_memory_drop(settings, node);
 }
 
@@ -61,6 +77,10 @@ void udg_fft_destroy(udg_fft *fft) {
   for (plan_node *node = fft->first, *next; node; node = next) {
     next = node->next;
     node_drop(&settings, node);
+  }
+  for (pair_node *node = fft->first_pair, *next; node; node = next) {
+    next = node->next;
+    pair_drop(&settings, node);
   }
   udg_memory_drop(&settings, fft);
 }
@@ -77,21 +97,12 @@ int udg_fft_good_size(int n) {
   }
 }
 
-/* Down all columns first, then along the few rows that are asked for. */
-static void plan_few_rows(udg_fft_plan *plan, float *pixels, fftwf_complex *spectrum) {
-  int half = plan->half_width;
-  plan->columns = fftwf_plan_many_dft(1, &plan->height, half, spectrum, NULL, half, 1, spectrum,
-                                      NULL, half, 1, FFTW_BACKWARD, FFTW_ESTIMATE);
-  plan->inverse = fftwf_plan_many_dft_c2r(1, &plan->width, plan->rows, spectrum, NULL, 1, half,
-                                          pixels, NULL, 1, plan->width, FFTW_ESTIMATE);
-}
-
 /* FFTW_ESTIMATE: a measured plan could differ from run to run, and with it the
  * last bits of every score. */
-static udg_status plan_make(udg_fft *fft, int width, int height, int rows, udg_fft_plan *plan,
+static udg_status plan_make(udg_fft *fft, int width, int height, udg_fft_plan *plan,
                             udg_message *message) {
   int half_width = width / 2 + 1;
-  *plan = (udg_fft_plan){.width = width, .height = height, .half_width = half_width, .rows = rows};
+  *plan = (udg_fft_plan){.width = width, .height = height, .half_width = half_width};
   plan->scale = 1.0f / ((float)width * (float)height);
   size_t spectrum_count = (size_t)half_width * (size_t)height;
   float *pixels = udg_memory_get(&fft->settings, (size_t)width * (size_t)height, sizeof *pixels);
@@ -101,13 +112,10 @@ static udg_status plan_make(udg_fft *fft, int width, int height, int rows, udg_f
     fftwf_complex *complex_side = (fftwf_complex *)(void *)spectrum;
     planner_enter(&fft->settings);
     plan->forward = fftwf_plan_dft_r2c_2d(height, width, pixels, complex_side, FFTW_ESTIMATE);
-    if (rows < height)
-      plan_few_rows(plan, pixels, complex_side);
-    else
-      plan->inverse = fftwf_plan_dft_c2r_2d(height, width, complex_side, pixels, FFTW_ESTIMATE);
+    plan->inverse = fftwf_plan_dft_c2r_2d(height, width, complex_side, pixels, FFTW_ESTIMATE);
     planner_leave(&fft->settings);
   }
-  if (!plan->forward || !plan->inverse || (rows < height && !plan->columns))
+  if (!plan->forward || !plan->inverse)
     status =
         udg_fail(message, UDG_ERROR_MEMORY, "no memory to plan a %d x %d transform", width, height);
   udg_memory_drop(&fft->settings, spectrum);
@@ -117,23 +125,17 @@ static udg_status plan_make(udg_fft *fft, int width, int height, int rows, udg_f
 
 udg_status udg_fft_plan_get(udg_fft *fft, int width, int height, const udg_fft_plan **plan,
                             udg_message *message) {
-  return udg_fft_plan_get_rows(fft, width, height, height, plan, message);
-}
-
-udg_status udg_fft_plan_get_rows(udg_fft *fft, int width, int height, int rows,
-                                 const udg_fft_plan **plan, udg_message *message) {
   for (plan_node *node = fft->first; node; node = node->next)
-    if (node->plan.width == width && node->plan.height == height && node->plan.rows == rows) {
+    if (node->plan.width == width && node->plan.height == height) {
       *plan = &node->plan;
       return UDG_OK;
     }
-  if (width < 1 || height < 1 || rows < 1 || rows > height)
-    return udg_fail(message, UDG_ERROR_ARGUMENT, "transform of %d x %d, %d rows", width, height,
-                    rows);
+  if (width < 1 || height < 1)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "transform of %d x %d", width, height);
   plan_node *node = udg_memory_get(&fft->settings, 1, sizeof *node);
   if (!node)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for a transform");
-  udg_status status = plan_make(fft, width, height, rows, &node->plan, message);
+  udg_status status = plan_make(fft, width, height, &node->plan, message);
   if (status != UDG_OK) {
     node_drop(&fft->settings, node);
     return status;
@@ -144,14 +146,63 @@ udg_status udg_fft_plan_get_rows(udg_fft *fft, int width, int height, int rows,
   return UDG_OK;
 }
 
+static udg_status pair_make(udg_fft *fft, udg_fft_pair_plan *plan, udg_message *message) {
+  int width = plan->width, height = plan->height;
+  size_t count = (size_t)width * (size_t)height;
+  udg_complex *data = udg_memory_get(&fft->settings, count, sizeof *data);
+  udg_complex *other = udg_memory_get(&fft->settings, count, sizeof *other);
+  if (data && other) {
+    fftwf_complex *d = (fftwf_complex *)(void *)data, *o = (fftwf_complex *)(void *)other;
+    planner_enter(&fft->settings);
+    plan->forward = fftwf_plan_dft_2d(height, width, d, d, FFTW_FORWARD, FFTW_ESTIMATE);
+    plan->inverse = fftwf_plan_dft_2d(height, width, d, d, FFTW_BACKWARD, FFTW_ESTIMATE);
+    plan->columns = fftwf_plan_many_dft(1, &height, width, d, NULL, width, 1, o, NULL, width, 1,
+                                        FFTW_BACKWARD, FFTW_ESTIMATE);
+    plan->few = fftwf_plan_many_dft(1, &width, plan->rows, o, NULL, 1, width, d, NULL, 1, width,
+                                    FFTW_BACKWARD, FFTW_ESTIMATE);
+    planner_leave(&fft->settings);
+  }
+  udg_memory_drop(&fft->settings, other);
+  udg_memory_drop(&fft->settings, data);
+  return plan->forward && plan->inverse && plan->columns && plan->few
+             ? UDG_OK
+             : udg_fail(message, UDG_ERROR_MEMORY, "no memory to plan a %d x %d transform", width,
+                        height);
+}
+
+udg_status udg_fft_pair_plan_get(udg_fft *fft, int width, int height, int rows,
+                                 const udg_fft_pair_plan **plan, udg_message *message) {
+  for (pair_node *node = fft->first_pair; node; node = node->next)
+    if (node->plan.width == width && node->plan.height == height && node->plan.rows == rows) {
+      *plan = &node->plan;
+      return UDG_OK;
+    }
+  if (width < 1 || height < 1 || rows < 1 || rows > height)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "transform of %d x %d, %d rows", width, height,
+                    rows);
+  pair_node *node = udg_memory_get(&fft->settings, 1, sizeof *node);
+  if (!node)
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for a transform");
+  node->plan = (udg_fft_pair_plan){.width = width,
+                                   .height = height,
+                                   .rows = rows,
+                                   .scale = 1.0f / ((float)width * (float)height)};
+  udg_status status = pair_make(fft, &node->plan, message);
+  if (status != UDG_OK) {
+    pair_drop(&fft->settings, node);
+    return status;
+  }
+  node->next = fft->first_pair;
+  fft->first_pair = node;
+  *plan = &node->plan;
+  return UDG_OK;
+}
+
 void udg_fft_forward(const udg_fft_plan *plan, float *pixels, udg_complex *spectrum) {
   fftwf_execute_dft_r2c((fftwf_plan)plan->forward, pixels, (fftwf_complex *)(void *)spectrum);
 }
 
 void udg_fft_inverse(const udg_fft_plan *plan, udg_complex *spectrum, float *pixels) {
-  if (plan->columns)
-    fftwf_execute_dft((fftwf_plan)plan->columns, (fftwf_complex *)(void *)spectrum,
-                      (fftwf_complex *)(void *)spectrum);
   fftwf_execute_dft_c2r((fftwf_plan)plan->inverse, (fftwf_complex *)(void *)spectrum, pixels);
 }
 
@@ -164,4 +215,38 @@ void udg_fft_correlate(const udg_fft_plan *plan, const udg_complex *image,
     product[i].re = scale * (a.re * b.re + a.im * b.im);
     product[i].im = scale * (a.im * b.re - a.re * b.im);
   }
+}
+
+static void execute(void *plan, udg_complex *from, udg_complex *to) {
+  fftwf_execute_dft((fftwf_plan)plan, (fftwf_complex *)(void *)from, (fftwf_complex *)(void *)to);
+}
+
+void udg_fft_pair_forward(const udg_fft_pair_plan *plan, udg_complex *data) {
+  execute(plan->forward, data, data);
+}
+
+void udg_fft_pair_inverse(const udg_fft_pair_plan *plan, udg_complex *data) {
+  execute(plan->inverse, data, data);
+}
+
+void udg_fft_pair_inverse_rows(const udg_fft_pair_plan *plan, udg_complex *data,
+                               udg_complex *scratch) {
+  execute(plan->columns, data, scratch);
+  execute(plan->few, scratch, data);
+}
+
+UDG_WIDER
+static void conjugate_product(const udg_complex *restrict image, const udg_complex *restrict kernel,
+                              size_t count, float scale, udg_complex *restrict product) {
+  for (size_t i = 0; i < count; i++) {
+    udg_complex a = image[i], b = kernel[i];
+    product[i].re = scale * (a.re * b.re + a.im * b.im);
+    product[i].im = scale * (a.im * b.re - a.re * b.im);
+  }
+}
+
+void udg_fft_pair_correlate(const udg_fft_pair_plan *plan, const udg_complex *image,
+                            const udg_complex *kernels, udg_complex *product) {
+  conjugate_product(image, kernels, (size_t)plan->width * (size_t)plan->height, plan->scale,
+                    product);
 }

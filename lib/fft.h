@@ -16,10 +16,8 @@ typedef struct udg_fft udg_fft;
 /* One size.  A spectrum is `height` rows of `half_width` = width / 2 + 1. */
 typedef struct udg_fft_plan {
   int width, height, half_width;
-  int rows;    /* so many of its rows the inverse gives: height, or the first few */
   float scale; /* 1 / (width height) */
   void *forward, *inverse;
-  void *columns; /* with rows < height the inverse's first pass, down the columns */
 } udg_fft_plan;
 
 /* `settings` is copied. */
@@ -33,10 +31,19 @@ int udg_fft_good_size(int n);
  * `fft`.  Every size is allowed, a good one is fast. */
 udg_status udg_fft_plan_get(udg_fft *fft, int width, int height, const udg_fft_plan **plan,
                             udg_message *message);
-/* The same with an inverse that gives only the first `rows` rows of pixels; the
- * others stay as they are. 1 <= rows <= height. */
-udg_status udg_fft_plan_get_rows(udg_fft *fft, int width, int height, int rows,
-                                 const udg_fft_plan **plan, udg_message *message);
+/* Two real planes at a time, one as the real and one as the imaginary part: cheaper than two
+ * real transforms.  Spectra are whole, `height` rows of `width`; everything is in place. */
+typedef struct udg_fft_pair_plan {
+  int width, height;
+  int rows;    /* so many of its rows udg_fft_pair_inverse_rows() gives */
+  float scale; /* 1 / (width height) */
+  void *forward, *inverse;
+  void *columns, *few; /* the passes of an inverse down the columns and along a few rows */
+} udg_fft_pair_plan;
+
+/* As udg_fft_plan_get(). 1 <= rows <= height. */
+udg_status udg_fft_pair_plan_get(udg_fft *fft, int width, int height, int rows,
+                                 const udg_fft_pair_plan **plan, udg_message *message);
 
 /* All buffers come from udg_memory_get (aligned for vectors).
  * Forward: width x height pixels -> half_width x height spectrum, no factor. */
@@ -48,5 +55,18 @@ void udg_fft_inverse(const udg_fft_plan *plan, udg_complex *spectrum, float *pix
  * sum over u of kernel(u) image(x + u), circular.  `product` may be `image`. */
 void udg_fft_correlate(const udg_fft_plan *plan, const udg_complex *image,
                        const udg_complex *kernel, udg_complex *product);
+
+/* As udg_fft_forward() and udg_fft_inverse(). */
+void udg_fft_pair_forward(const udg_fft_pair_plan *plan, udg_complex *data);
+void udg_fft_pair_inverse(const udg_fft_pair_plan *plan, udg_complex *data);
+/* Only the first rows come out; the others, and `scratch`, are left without a meaning. */
+void udg_fft_pair_inverse_rows(const udg_fft_pair_plan *plan, udg_complex *data,
+                               udg_complex *scratch);
+
+/* As udg_fft_correlate(), with the spectrum of one real image and those of a pair of kernels: the
+ * inverse has the first kernel's correlation as its real part, and less the second's as its
+ * imaginary part. */
+void udg_fft_pair_correlate(const udg_fft_pair_plan *plan, const udg_complex *image,
+                            const udg_complex *kernels, udg_complex *product);
 
 #endif

@@ -28,7 +28,8 @@ typedef struct udg_find_turn {
 
 /* The date as it is searched in copies in which its digits are so high. */
 typedef struct udg_find_level {
-  double height_px, scale_step; /* from one searched size to the next */
+  double height_px;
+  double scale_step, turn_step_rad; /* from one searched size or turn to the next */
   int reach[2];                 /* of the kernels from the centre, px */
   int turn_count;
   udg_find_turn turns[UDG_FIND_TURNS_MAX];

@@ -179,6 +179,7 @@ static udg_status level_make(const udg_settings *settings, const udg_template *s
   level->height_px = height_px;
   level->scale_step = 1 + SCALE_STEP_PX / height_px;
   level->turn_count = 2 * half + 1;
+  level->turn_step_rad = half ? turn_max / half : 0;
   reach_take(shape, from.px_per_mm, turn_max, level);
   udg_status status = udg_plane_create(settings, shape->p.width, shape->p.height, &scratch);
   for (int k = 0; k < PLANES && status == UDG_OK; k++)

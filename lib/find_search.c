@@ -6,8 +6,9 @@
 
 /* The window may hang out of the photo by this share of its pixels. */
 static const double OUTSIDE_MAX = 0.15;
-/* A coarse spot may be so far off the fine one: half its own steps and a little. */
-static const double NEAR_STEPS = 0.7;
+/* Near a coarse spot one turn is tried at each size; those beside it only where that has such a
+ * share of the score of the last spot kept. */
+static const double HOPELESS = 0.6;
 /* Side of the fine search about a coarse spot, centres. */
 enum { NEAR_SIDE = UDG_FIND_LANES };
 
@@ -108,25 +109,47 @@ static udg_status coarse_at(udg_find_state *state, const udg_find_model *model, 
   return status;
 }
 
-/* One size near one coarse spot. */
+/* One turn in a box about a coarse spot; the box's best score goes into `best`. */
+static udg_status fine_turn(udg_find_state *state, const udg_find_model *model, int turn,
+                            const udg_find_box *box, double factor, float *best) {
+  const udg_find_level *level = &model->fine;
+  udg_status status = udg_find_box_score(state, level, &level->turns[turn], box);
+  if (status != UDG_OK)
+    return status;
+  peaks_take(state, &model->shape, level, level->turns[turn].turn_rad, factor, box, &state->pool);
+  for (int y = 0; y < box->end[1] - box->low[1]; y++)
+    for (int x = 0; x < box->end[0] - box->low[0]; x++)
+      *best = fmaxf(*best, udg_plane_row(&state->score.plane, y)[x]);
+  return UDG_OK;
+}
+
+static int nearest_turn(const udg_find_level *level, double turn_rad) {
+  int nearest = 0;
+  for (int t = 1; t < level->turn_count; t++)
+    if (fabs(level->turns[t].turn_rad - turn_rad) < fabs(level->turns[nearest].turn_rad - turn_rad))
+      nearest = t;
+  return nearest;
+}
+
+/* One size near one coarse spot: its own turn, then those beside it. */
 static udg_status fine_about(udg_find_state *state, const udg_find_model *model,
                              const udg_find_spot *spot, const udg_find_box *all, double factor) {
   const udg_find_level *level = &model->fine;
-  double turn_near = NEAR_STEPS * (model->coarse.turn_count > 1 ? model->coarse.turns[1].turn_rad -
-                                                                      model->coarse.turns[0].turn_rad
-                                                                : 1);
+  const udg_find_pool *pool = &state->pool;
   udg_find_box box;
   if (!box_about(all, spot->x * factor, spot->y * factor, &box))
     return UDG_OK;
+  float best = 0;
+  int own = nearest_turn(level, spot->turn_rad);
   udg_status status = udg_find_box_energy(state, level, &box);
-  for (int t = 0; t < level->turn_count && status == UDG_OK; t++) {
-    if (fabs(level->turns[t].turn_rad - spot->turn_rad) > turn_near)
-      continue;
-    status = udg_find_box_score(state, level, &level->turns[t], &box);
-    if (status == UDG_OK)
-      peaks_take(state, &model->shape, level, level->turns[t].turn_rad, factor, &box,
-                 &state->pool);
-  }
+  if (status == UDG_OK)
+    status = fine_turn(state, model, own, &box, factor, &best);
+  if (status != UDG_OK ||
+      (pool->count == pool->room && (double)best < HOPELESS * pool->spots[pool->room - 1].score))
+    return status;
+  for (int t = 0; t < level->turn_count && status == UDG_OK; t++)
+    if (t != own && fabs(level->turns[t].turn_rad - spot->turn_rad) <= model->coarse.turn_step_rad)
+      status = fine_turn(state, model, t, &box, factor, &best);
   return status;
 }
 
@@ -134,7 +157,7 @@ static udg_status fine_about(udg_find_state *state, const udg_find_model *model,
 static udg_status fine_at(udg_find_state *state, const udg_find_model *model, double height_px) {
   const udg_find_level *level = &model->fine;
   double factor = level->height_px / height_px;
-  double near = NEAR_STEPS * log(model->coarse.scale_step);
+  double near = log(model->coarse.scale_step);
   udg_find_box all;
   int made = 0;
   udg_status status = UDG_OK;

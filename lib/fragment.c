@@ -77,43 +77,56 @@ static int at_a_place(const udg_upright *upright, const double middle[2]) {
   return 0;
 }
 
+/* The best of the windows' places so far. */
+typedef struct find {
+  const udg_trace *trace;
+  udg_match match;
+  int window;
+  double middle[2];
+} find;
+
+static void trace_try(udg_score *score, const udg_upright *upright, const udg_trace_bank *turned,
+                      int number, double whole, int window, find *best) {
+  udg_match match;
+  double middle[2];
+  udg_score_take(score, turned, number % 2);
+  udg_score_search(score, whole, 0, 0, 0, &match);
+  middle_of(score, turned, window, &match, middle);
+  if (match.peak.rank <= best->match.peak.rank || at_a_place(upright, middle))
+    return;
+  *best = (find){&turned->traces[number], match, window, {middle[0], middle[1]}};
+}
+
 udg_status udg_fragment_find(udg_score *score, const udg_upright *upright, const udg_light *light,
                              const udg_residual *residual, const udg_trace_bank *turned,
                              double spots[][2], int spot_count, udg_message *message) {
   udg_hypothesis *h = &score->fragment;
-  const udg_trace *best = NULL;
-  udg_match best_match = {.peak = {.rank = 0.0}};
+  find best = {.match = {.peak = {.rank = 0.0}}};
   lay_windows(score, residual, turned, spots, spot_count);
-  for (int i = 0; i < turned->trace_count; i++) {
-    const udg_trace *trace = &turned->traces[i];
-    double whole = udg_score_draw(score, trace, light, turned, UDG_DRAW_ODD, UDG_DRAW_EVEN, 1);
+  for (int i = 0; i < udg_trace_pair_count(turned); i++) {
+    double whole[2];
+    udg_score_draw(score, light, turned, i, whole);
     for (int k = 0; k < spot_count * WINDOWS_A_SPOT; k++) {
       int window = score->place_count + k;
-      udg_match match;
-      double middle[2];
       if (udg_stop_wanted(&score->settings))
         return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled by the host");
-      udg_score_correlate(score, trace, turned, window);
-      udg_score_search(score, whole, 0, 0, 0, &match);
-      middle_of(score, turned, window, &match, middle);
-      if (match.peak.rank <= best_match.peak.rank || at_a_place(upright, middle))
-        continue;
-      best_match = match;
-      best = trace;
-      h->place = window;
-      memcpy(h->offset_px, middle, sizeof middle);
+      udg_score_correlate(score, turned, i, window);
+      for (int n = 2 * i; n < 2 * i + 2 && n < turned->trace_count; n++)
+        trace_try(score, upright, turned, n, whole[n % 2], window, &best);
     }
   }
-  if (!best)
+  if (!best.trace)
     return UDG_OK;
+  memcpy(h->offset_px, best.middle, sizeof best.middle);
+  h->place = best.window;
   h->kind = UDG_TRACE_AWAY;
-  h->digit = best->digit;
-  h->turn_rad = best->turn_rad;
-  h->energy = best_match.peak.energy;
-  h->share = best_match.peak.share;
-  h->amplitude = best_match.peak.amplitude;
-  h->norm = best_match.mean_norm;
-  udg_score_look(score, upright, light, turned, best, &best_match, h);
+  h->digit = best.trace->digit;
+  h->turn_rad = best.trace->turn_rad;
+  h->energy = best.match.peak.energy;
+  h->share = best.match.peak.share;
+  h->amplitude = best.match.peak.amplitude;
+  h->norm = best.match.mean_norm;
+  udg_score_look(score, upright, light, turned, best.trace, &best.match, h);
   h->place = -1;
   return UDG_OK;
 }

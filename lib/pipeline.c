@@ -142,8 +142,7 @@ static udg_status date_work_create(udg_inspector *inspector, size_t date_index, 
     status = udg_trace_bank_create(settings, inspector->reference, date_index, inspector->fft,
                                    &work->bank, message);
   if (status == UDG_OK)
-    status = udg_score_create(settings, &work->upright, work->bank, inspector->fft, &work->score,
-                              message);
+    status = udg_score_create(settings, &work->upright, work->bank, &work->score, message);
   if (status != UDG_OK) {
     date_work_destroy(work);
     return status;

@@ -20,22 +20,22 @@ static udg_complex *spectrum(const udg_score *score, size_t bins, int *lacking) 
 
 static int take_memory(udg_score *score, const udg_trace_bank *bank) {
   size_t pixels = (size_t)bank->size * (size_t)bank->size;
-  size_t bins = (size_t)bank->size * (size_t)bank->plan->half_width;
   size_t offsets = (size_t)score->map_side * (size_t)score->map_side;
   int lacking = 0;
-  score->gain = floats(score, bins, &lacking);
+  score->gain = floats(score, pixels, &lacking);
   score->trace = floats(score, pixels, &lacking);
   score->whole = floats(score, pixels, &lacking);
   score->work = floats(score, pixels, &lacking);
-  score->of_trace = spectrum(score, bins, &lacking);
-  score->of_square = spectrum(score, bins, &lacking);
-  score->product = spectrum(score, bins, &lacking);
+  score->pair = spectrum(score, pixels, &lacking);
+  score->of_trace = spectrum(score, pixels, &lacking);
+  score->of_square = spectrum(score, pixels, &lacking);
   for (int k = 0; k < UDG_MAPS; k++) {
+    score->product[k] = spectrum(score, pixels, &lacking);
     score->map[k] = floats(score, offsets, &lacking);
     for (int p = 0; p <= score->place_count; p++)
       score->shared[p][k] = floats(score, offsets, &lacking);
     for (int p = 0; p < score->place_count + UDG_SCORE_SPARE; p++)
-      score->places[p].spectrum[k] = spectrum(score, bins, &lacking);
+      score->places[p].spectrum[k] = spectrum(score, pixels, &lacking);
   }
   for (int p = 0; p < score->place_count + UDG_SCORE_SPARE; p++) {
     score->places[p].weight = floats(score, pixels, &lacking);
@@ -45,7 +45,7 @@ static int take_memory(udg_score *score, const udg_trace_bank *bank) {
 }
 
 udg_status udg_score_create(const udg_settings *settings, const udg_upright *upright,
-                            const udg_trace_bank *bank, udg_fft *fft, udg_score **score,
+                            const udg_trace_bank *bank, udg_score **score,
                             udg_message *message) {
   udg_score *made = udg_memory_get(settings, 1, sizeof *made);
   if (!made)
@@ -54,9 +54,6 @@ udg_status udg_score_create(const udg_settings *settings, const udg_upright *upr
   made->place_count = upright->date->place_count;
   made->map_side = 2 * bank->reach_px + 3;
   udg_status status = udg_plane_create(settings, upright->width, upright->height, &made->best);
-  if (status == UDG_OK)
-    status =
-        udg_fft_plan_get_rows(fft, bank->size, bank->size, made->map_side, &made->few, message);
   if (status == UDG_OK && !take_memory(made, bank))
     status = UDG_ERROR_MEMORY;
   if (status != UDG_OK) {
@@ -72,11 +69,12 @@ void udg_score_destroy(udg_score *score) {
     return;
   udg_settings settings = score->settings;
   void *blocks[] = {score->gain,     score->trace,     score->whole,   score->work,
-                    score->of_trace, score->of_square, score->product, score->kept};
+                    score->of_trace, score->of_square, score->pair,    score->kept};
   for (size_t i = 0; i < sizeof blocks / sizeof *blocks; i++)
     udg_memory_drop(&settings, blocks[i]);
   for (int k = 0; k < UDG_MAPS; k++) {
     udg_memory_drop(&settings, score->map[k]);
+    udg_memory_drop(&settings, score->product[k]);
     for (int p = 0; p <= UDG_PLACES_MAX; p++)
       udg_memory_drop(&settings, score->shared[p][k]);
     for (int p = 0; p < UDG_PLACES_MAX + UDG_SCORE_SPARE; p++)
@@ -207,7 +205,7 @@ static void keep_maps(udg_score *score, const udg_trace_bank *bank, int place, i
   to[UDG_MAPS * count] = (float)whole;
 }
 
-/* One trace at one place, drawn before. */
+/* One trace at one place, correlated before. */
 static void score_trace(udg_score *score, const udg_date *date, const udg_trace_bank *bank,
                         int place, int number, double whole, leader *leaders) {
   const udg_score_place *at = &score->places[place];
@@ -215,7 +213,7 @@ static void score_trace(udg_score *score, const udg_date *date, const udg_trace_
   udg_trace_kind kind = kind_of(date, place, trace);
   udg_score_range range = ANYWHERE;
   udg_match match;
-  udg_score_correlate(score, trace, bank, place);
+  udg_score_take(score, bank, number % 2);
   if (kind == UDG_TRACE_SAME && fabs(trace->turn_rad - date->places[place].turn_rad) < 1e-6)
     share_displacement(score, place);
   if (score->keep)
@@ -247,14 +245,14 @@ static void describe(udg_score *score, const udg_upright *upright, const udg_lig
 }
 
 /* Gain of whitening and ground removal over the window's spectrum. */
-static void fill_gain(const udg_residual *residual, const udg_fft_plan *plan, float *gain) {
-  for (int y = 0; y < plan->height; y++) {
-    for (int x = 0; x < plan->half_width; x++) {
-      double fx = (double)x / plan->width;
-      double fy = (double)(y <= plan->height / 2 ? y : y - plan->height) / plan->height;
-      double f = sqrt(fx * fx + fy * fy);
-      gain[y * plan->half_width + x] =
-          (float)(udg_residual_whitening(residual, f) * udg_residual_highpass(f));
+static void fill_gain(const udg_residual *residual, int size, float *gain) {
+  for (int y = 0; y <= size / 2; y++) {
+    for (int x = 0; x <= size / 2; x++) {
+      double fx = (double)x / size, fy = (double)y / size, f = sqrt(fx * fx + fy * fy);
+      float g = (float)(udg_residual_whitening(residual, f) * udg_residual_highpass(f));
+      int across = (size - x) % size, down = (size - y) % size;
+      gain[y * size + x] = gain[y * size + across] = g;
+      gain[down * size + x] = gain[down * size + across] = g;
     }
   }
 }
@@ -263,7 +261,7 @@ static void fill_gain(const udg_residual *residual, const udg_fft_plan *plan, fl
 static void begin(udg_score *score, const udg_upright *upright, const udg_residual *residual,
                   const udg_trace_bank *bank) {
   const udg_date *date = upright->date;
-  fill_gain(residual, bank->plan, score->gain);
+  fill_gain(residual, bank->size, score->gain);
   score->count = 0;
   score->looked_at = NULL;
   memset(&score->fragment, 0, sizeof score->fragment);
@@ -282,6 +280,31 @@ static void begin(udg_score *score, const udg_upright *upright, const udg_residu
   }
 }
 
+/* A pair of traces is drawn once for all places: how it looks depends on the light alone.  Adds
+ * the present digits' whole energy, mean over their turns, to `own`. */
+static udg_status score_pair(udg_score *score, const udg_date *date, const udg_light *light,
+                             const udg_trace_bank *bank, int pair, leader *leaders, double *own) {
+  double whole[2];
+  int first = 2 * pair, end = first + 2 < bank->trace_count ? first + 2 : bank->trace_count;
+  udg_score_draw(score, light, bank, pair, whole);
+  for (int place = 0; place < score->place_count; place++) {
+    int correlated = 0;
+    for (int i = first; i < end; i++) {
+      if (!fits_place(date, place, &bank->traces[i]))
+        continue;
+      if (score->settings.cancel && score->settings.cancel(score->settings.user))
+        return UDG_ERROR_CANCELLED;
+      if (!correlated)
+        udg_score_correlate(score, bank, pair, place);
+      correlated = 1;
+      score_trace(score, date, bank, place, i, whole[i - first], leaders);
+      if (kind_of(date, place, &bank->traces[i]) == UDG_TRACE_SAME)
+        *own += whole[i - first] / UDG_TRACE_TURNS;
+    }
+  }
+  return UDG_OK;
+}
+
 udg_status udg_score_make(udg_score *score, const udg_upright *upright, const udg_light *light,
                           const udg_residual *residual, const udg_trace_bank *bank,
                           udg_message *message) {
@@ -296,20 +319,9 @@ udg_status udg_score_make(udg_score *score, const udg_upright *upright, const ud
   }
   begin(score, upright, residual, bank);
   score->misfit = light->rms / fmax(light->peak, 1.0);
-  /* A trace is drawn once for all places: how it looks depends on the light alone. */
-  for (int i = 0; i < bank->trace_count; i++) {
-    const udg_trace *trace = &bank->traces[i];
-    double whole = udg_score_draw(score, trace, light, bank, UDG_DRAW_ODD, UDG_DRAW_EVEN, 1);
-    for (int place = 0; place < score->place_count; place++) {
-      if (!fits_place(date, place, trace))
-        continue;
-      if (score->settings.cancel && score->settings.cancel(score->settings.user))
-        return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled by the host");
-      score_trace(score, date, bank, place, i, whole, leaders);
-      if (kind_of(date, place, trace) == UDG_TRACE_SAME)
-        own += whole / UDG_TRACE_TURNS;
-    }
-  }
+  for (int i = 0; i < udg_trace_pair_count(bank); i++)
+    if (score_pair(score, date, light, bank, i, leaders, &own) != UDG_OK)
+      return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled by the host");
   for (int i = 0; i < bank->trace_count; i++)
     for (int k = 0; k < score->count; k++)
       if (leaders[k].trace == &bank->traces[i])

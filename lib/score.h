@@ -93,10 +93,10 @@ typedef struct udg_score {
   /* Each present digit's own maps, and last their sum over the places: the displacement
      shared by all. */
   float *shared[UDG_PLACES_MAX + 1][UDG_MAPS];
-  const udg_fft_plan *few; /* as the bank's; its inverse gives the rows of a map only */
-  float *gain;             /* whitening and ground removal over the window's spectrum */
+  float *gain; /* whitening and ground removal over the window's spectrum */
   float *trace, *whole, *work;
-  udg_complex *of_trace, *of_square, *product;
+  udg_complex *pair; /* two windows, or their spectra, on their way */
+  udg_complex *of_trace, *of_square, *product[UDG_MAPS]; /* of the pair drawn last */
   const udg_trace *looked_at; /* the trace whose parts `whole` and `trace` hold */
   int keep; /* the maps of all traces at all places go into `kept` */
   float *kept;                    /* place by place, trace by trace, map by map */
@@ -120,10 +120,8 @@ static inline size_t udg_score_kept_at(const udg_score *score, const udg_trace_b
   return maps * (UDG_MAPS * (size_t)score->map_side * (size_t)score->map_side + 1);
 }
 
-/* `fft` must outlive the score. */
 udg_status udg_score_create(const udg_settings *settings, const udg_upright *upright,
-                            const udg_trace_bank *bank, udg_fft *fft, udg_score **score,
-                            udg_message *message);
+                            const udg_trace_bank *bank, udg_score **score, udg_message *message);
 void udg_score_destroy(udg_score *score);
 
 /* CANCELLED when the host's hook says stop. */

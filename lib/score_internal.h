@@ -28,13 +28,17 @@ typedef struct udg_match {
 void udg_score_prepare(udg_score *score, const udg_residual *residual, const udg_trace_bank *bank,
                        int place);
 
-/* The whitened trace in score->trace, and, with `square`, the spectra of it and of its square for
- * udg_score_correlate().  Gives back its whole energy. */
-double udg_score_draw(udg_score *score, const udg_trace *trace, const udg_light *light,
-                      const udg_trace_bank *bank, float odd, float even, int square);
-/* The maps of the trace drawn last, at a place. */
-void udg_score_correlate(udg_score *score, const udg_trace *trace, const udg_trace_bank *bank,
-                         int place);
+/* Whitens score->pair: two windows, as its real and its imaginary parts. Their spectra go into
+ * score->of_trace. */
+void udg_score_whiten(udg_score *score, const udg_trace_bank *bank);
+/* Draws traces 2 pair and 2 pair + 1 for udg_score_correlate(), and gives their whole energies; 0
+ * for the last one's missing partner. */
+void udg_score_draw(udg_score *score, const udg_light *light, const udg_trace_bank *bank, int pair,
+                    double whole[2]);
+/* Correlates the pair drawn last at a place. */
+void udg_score_correlate(udg_score *score, const udg_trace_bank *bank, int pair, int place);
+/* The maps of one of the two. */
+void udg_score_take(udg_score *score, const udg_trace_bank *bank, int second);
 /* Offsets searched: all with `reach` < 0, else those so near `middle`. */
 typedef struct udg_score_range {
   int middle[2], reach;

@@ -158,15 +158,28 @@ static double open_outline(const udg_upright *upright, const udg_trace *trace, i
   return on > 0 ? (double)open / on : 0.0;
 }
 
+/* The whitened trace into score->whole, its odd part into score->trace. */
+static void draw_parts(udg_score *score, const udg_light *light, const udg_trace_bank *bank,
+                       const udg_trace *trace) {
+  size_t count = (size_t)bank->size * (size_t)bank->size;
+  udg_trace_draw(trace, light, UDG_DRAW_ODD, UDG_DRAW_EVEN, bank->size, score->whole);
+  udg_trace_draw(trace, light, 1.0f, 0.0f, bank->size, score->trace);
+  for (size_t i = 0; i < count; i++)
+    score->pair[i] = (udg_complex){score->whole[i], score->trace[i]};
+  udg_score_whiten(score, bank);
+  for (size_t i = 0; i < count; i++) {
+    score->whole[i] = score->pair[i].re;
+    score->trace[i] = score->pair[i].im;
+  }
+}
+
 void udg_score_look(udg_score *score, const udg_upright *upright, const udg_light *light,
                     const udg_trace_bank *bank, const udg_trace *trace, const udg_match *match,
                     udg_hypothesis *h) {
   const udg_score_place *place = &score->places[h->place];
   int size = bank->size;
   if (score->looked_at != trace) {
-    udg_score_draw(score, trace, light, bank, UDG_DRAW_ODD, UDG_DRAW_EVEN, 0);
-    memcpy(score->whole, score->trace, sizeof(float) * (size_t)size * (size_t)size);
-    udg_score_draw(score, trace, light, bank, 1.0f, 0.0f, 0);
+    draw_parts(score, light, bank, trace);
     score->looked_at = trace;
   }
   h->visible = open_outline(upright, trace, size, place->left + match->offset[0],

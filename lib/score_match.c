@@ -11,7 +11,7 @@ static const double VISIBLE_MIN = 0.02;
 /* Least energy that a share is taken of. */
 static const double LOCAL_MIN = 1e-2;
 static const double SHARE_MAX = 0.999;
-enum { LANES = 8 }; /* sums that the compiler can keep side by side */
+enum { LANES = 8 }; /* pixels summed in single precision */
 
 /* The window of `size` px whose first pixel is (left, top) of the plane; 0 outside. */
 static void cut_out(const udg_plane *plane, int left, int top, int size, float *window) {
@@ -27,17 +27,19 @@ static void cut_out(const udg_plane *plane, int left, int top, int size, float *
 
 /* Spectrum of w r^power, moved round the window by `shift` px so that the first
  * correlation belongs to the offset (-shift, -shift). */
-static void spectrum_of(udg_score *score, const udg_trace_bank *bank, const udg_score_place *at,
+static void spectrum_of(const udg_score *score, const udg_trace_bank *bank,
+                        const udg_score_place *at,
                         int power, udg_complex *spectrum) {
   int size = bank->size, shift = score->map_side / 2;
   for (int y = 0; y < size; y++) {
     const float *w = at->weight + (size_t)y * (size_t)size;
     const float *r = at->residual + (size_t)y * (size_t)size;
-    float *to = score->work + (size_t)((y + shift) % size) * (size_t)size;
+    udg_complex *to = spectrum + (size_t)((y + shift) % size) * (size_t)size;
     for (int x = 0; x < size; x++)
-      to[(x + shift) % size] = power == 0 ? w[x] : power == 1 ? w[x] * r[x] : w[x] * r[x] * r[x];
+      to[(x + shift) % size] = (udg_complex){
+          power == 0 ? w[x] : power == 1 ? w[x] * r[x] : w[x] * r[x] * r[x], 0.0f};
   }
-  udg_fft_forward(bank->plan, score->work, spectrum);
+  udg_fft_pair_forward(bank->plan, spectrum);
 }
 
 void udg_score_prepare(udg_score *score, const udg_residual *residual, const udg_trace_bank *bank,
@@ -49,56 +51,74 @@ void udg_score_prepare(udg_score *score, const udg_residual *residual, const udg
     spectrum_of(score, bank, at, power, at->spectrum[power]);
 }
 
-static double energy_of(const float *v, size_t count) {
-  double energy = 0.0;
-  size_t i = 0;
-  for (; i + LANES <= count; i += LANES) {
-    float sum = 0.0f;
-    for (int k = 0; k < LANES; k++)
-      sum += v[i + k] * v[i + k];
-    energy += (double)sum;
+static void sums_take(const udg_complex *v, size_t count, double sum[2]) {
+  sum[0] = sum[1] = 0.0;
+  for (size_t i = 0; i < count; i += LANES) {
+    size_t end = i + LANES < count ? i + LANES : count;
+    udg_complex part = {0.0f, 0.0f};
+    for (size_t k = i; k < end; k++) {
+      part.re += v[k].re;
+      part.im += v[k].im;
+    }
+    sum[0] += (double)part.re;
+    sum[1] += (double)part.im;
   }
-  for (; i < count; i++)
-    energy += (double)(v[i] * v[i]);
-  return energy;
 }
 
-double udg_score_draw(udg_score *score, const udg_trace *trace, const udg_light *light,
-                      const udg_trace_bank *bank, float odd, float even, int square) {
-  const udg_fft_plan *plan = bank->plan;
+void udg_score_whiten(udg_score *score, const udg_trace_bank *bank) {
   size_t count = (size_t)bank->size * (size_t)bank->size;
-  size_t bins = (size_t)plan->half_width * (size_t)bank->size;
-  udg_trace_draw(trace, light, odd, even, bank->size, score->trace);
-  udg_fft_forward(plan, score->trace, score->product);
-  for (size_t i = 0; i < bins; i++) {
-    udg_complex whitened = {score->product[i].re * score->gain[i],
-                            score->product[i].im * score->gain[i]};
+  float scale = bank->plan->scale;
+  udg_fft_pair_forward(bank->plan, score->pair);
+  for (size_t i = 0; i < count; i++) {
+    udg_complex whitened = {score->pair[i].re * score->gain[i],
+                            score->pair[i].im * score->gain[i]};
     score->of_trace[i] = whitened;
-    score->product[i] = (udg_complex){whitened.re * plan->scale, whitened.im * plan->scale};
+    score->pair[i] = (udg_complex){whitened.re * scale, whitened.im * scale};
   }
-  udg_fft_inverse(plan, score->product, score->trace);
-  if (square) {
-    for (size_t i = 0; i < count; i++)
-      score->work[i] = score->trace[i] * score->trace[i];
-    udg_fft_forward(plan, score->work, score->of_square);
-  }
-  return energy_of(score->trace, count);
+  udg_fft_pair_inverse(bank->plan, score->pair);
 }
 
-void udg_score_correlate(udg_score *score, const udg_trace *trace, const udg_trace_bank *bank,
-                         int place) {
-  const udg_score_place *at = &score->places[place];
-  const udg_complex *kernel[UDG_MAPS];
-  kernel[UDG_MAP_NORM] = score->of_square;
-  kernel[UDG_MAP_NUMERATOR] = score->of_trace;
-  kernel[UDG_MAP_LOCAL] = trace->support;
-  for (int k = 0; k < UDG_MAPS; k++) {
-    udg_fft_correlate(score->few, at->spectrum[k], kernel[k], score->product);
-    udg_fft_inverse(score->few, score->product, score->work);
-    for (int y = 0; y < score->map_side; y++)
-      memcpy(score->map[k] + (size_t)y * (size_t)score->map_side,
-             score->work + (size_t)y * (size_t)bank->size, sizeof(float) * (size_t)score->map_side);
+void udg_score_draw(udg_score *score, const udg_light *light, const udg_trace_bank *bank, int pair,
+                    double whole[2]) {
+  size_t count = (size_t)bank->size * (size_t)bank->size;
+  const udg_trace *first = &bank->traces[2 * pair];
+  udg_trace_draw(first, light, UDG_DRAW_ODD, UDG_DRAW_EVEN, bank->size, score->trace);
+  if (2 * pair + 1 < bank->trace_count)
+    udg_trace_draw(first + 1, light, UDG_DRAW_ODD, UDG_DRAW_EVEN, bank->size, score->work);
+  else
+    memset(score->work, 0, count * sizeof *score->work);
+  for (size_t i = 0; i < count; i++)
+    score->pair[i] = (udg_complex){score->trace[i], score->work[i]};
+  udg_score_whiten(score, bank);
+  for (size_t i = 0; i < count; i++) {
+    udg_complex p = score->pair[i];
+    score->of_square[i] = (udg_complex){p.re * p.re, p.im * p.im};
   }
+  sums_take(score->of_square, count, whole);
+  udg_fft_pair_forward(bank->plan, score->of_square);
+}
+
+void udg_score_correlate(udg_score *score, const udg_trace_bank *bank, int pair, int place) {
+  const udg_score_place *at = &score->places[place];
+  const udg_complex *kernels[UDG_MAPS];
+  kernels[UDG_MAP_NORM] = score->of_square;
+  kernels[UDG_MAP_NUMERATOR] = score->of_trace;
+  kernels[UDG_MAP_LOCAL] = bank->supports[pair];
+  for (int k = 0; k < UDG_MAPS; k++) {
+    udg_fft_pair_correlate(bank->plan, at->spectrum[k], kernels[k], score->product[k]);
+    udg_fft_pair_inverse_rows(bank->plan, score->product[k], score->pair);
+  }
+}
+
+void udg_score_take(udg_score *score, const udg_trace_bank *bank, int second) {
+  int side = score->map_side;
+  for (int k = 0; k < UDG_MAPS; k++)
+    for (int y = 0; y < side; y++) {
+      const udg_complex *from = score->product[k] + (size_t)y * (size_t)bank->size;
+      float *to = score->map[k] + (size_t)y * (size_t)side;
+      for (int x = 0; x < side; x++)
+        to[x] = second ? -from[x].im : from[x].re;
+    }
 }
 
 udg_peak udg_score_peak(float *const map[UDG_MAPS], double whole, size_t at) {

@@ -47,16 +47,12 @@ static udg_status fill(udg_trace_bank *bank, workspace *work, double bevel_px, u
   trace->pixels = udg_memory_get(&bank->settings, (size_t)pixels + 1, sizeof *trace->pixels);
   trace->support_at =
       udg_memory_get(&bank->settings, (size_t)support + 1, sizeof *trace->support_at);
-  trace->support = udg_memory_get(
-      &bank->settings, (size_t)bank->plan->half_width * (size_t)bank->size, sizeof *trace->support);
   trace->top_at = udg_memory_get(&bank->settings, (size_t)tops + 1, sizeof *trace->top_at);
-  if (!trace->pixels || !trace->support_at || !trace->support || !trace->top_at)
+  if (!trace->pixels || !trace->support_at || !trace->top_at)
     return UDG_ERROR_MEMORY;
   for (size_t i = 0; i < count; i++) {
     double x = (double)work->distance.v[i] / bevel_px;
-    int inside = work->distance.v[i] > -UDG_TRACE_SUPPORT_PX;
-    work->scratch.v[i] = inside ? 1.0f : 0.0f;
-    if (inside)
+    if (work->distance.v[i] > -UDG_TRACE_SUPPORT_PX)
       trace->support_at[trace->support_count++] = (int32_t)i;
     if (x >= UDG_LIGHT_X_HIGH)
       trace->top_at[trace->top_count++] = (int32_t)i;
@@ -72,7 +68,26 @@ static udg_status fill(udg_trace_bank *bank, workspace *work, double bevel_px, u
     pixel->step = (uint8_t)floor(
         (x - UDG_LIGHT_X_LOW) / (UDG_LIGHT_X_HIGH - UDG_LIGHT_X_LOW) * (UDG_LIGHT_STEPS - 1) + 0.5);
   }
-  udg_fft_forward(bank->plan, work->scratch.v, trace->support);
+  return UDG_OK;
+}
+
+/* Spectra of the supports, by pairs of traces. */
+static udg_status supports_make(udg_trace_bank *bank) {
+  size_t count = (size_t)bank->size * (size_t)bank->size;
+  int pairs = udg_trace_pair_count(bank);
+  bank->supports = udg_memory_get(&bank->settings, (size_t)pairs + 1, sizeof *bank->supports);
+  if (!bank->supports)
+    return UDG_ERROR_MEMORY;
+  for (int i = 0; i < bank->trace_count; i++) {
+    const udg_trace *trace = &bank->traces[i];
+    udg_complex **pair = &bank->supports[i / 2];
+    if (!*pair && !(*pair = udg_memory_get(&bank->settings, count, sizeof **pair)))
+      return UDG_ERROR_MEMORY;
+    for (int k = 0; k < trace->support_count; k++)
+      *(i % 2 ? &(*pair)[trace->support_at[k]].im : &(*pair)[trace->support_at[k]].re) = 1.0f;
+    if (i % 2 || i + 1 == bank->trace_count)
+      udg_fft_pair_forward(bank->plan, *pair);
+  }
   return UDG_OK;
 }
 
@@ -185,10 +200,13 @@ static udg_status create(const udg_settings *settings, const udg_reference *refe
   made->traces = udg_memory_get(settings, most, sizeof *made->traces);
   udg_status status = made->traces ? UDG_OK : UDG_ERROR_MEMORY;
   if (status == UDG_OK)
-    status = udg_fft_plan_get(fft, made->size, made->size, &made->plan, message);
+    status = udg_fft_pair_plan_get(fft, made->size, made->size, 2 * made->reach_px + 3, &made->plan,
+                                   message);
   if (status == UDG_OK)
     status = turned ? fill_turned(made, reference, date_index, message)
                     : fill_bank(made, reference, date_index, message);
+  if (status == UDG_OK)
+    status = supports_make(made);
   if (status != UDG_OK) {
     udg_trace_bank_destroy(made);
     return udg_fail(message, status, "the traces of date %s could not be made",
@@ -217,9 +235,11 @@ void udg_trace_bank_destroy(udg_trace_bank *bank) {
   for (int i = 0; i < bank->trace_count; i++) {
     udg_memory_drop(&settings, bank->traces[i].pixels);
     udg_memory_drop(&settings, bank->traces[i].support_at);
-    udg_memory_drop(&settings, bank->traces[i].support);
     udg_memory_drop(&settings, bank->traces[i].top_at);
   }
+  for (int i = 0; bank->supports && i < udg_trace_pair_count(bank); i++)
+    udg_memory_drop(&settings, bank->supports[i]);
+  udg_memory_drop(&settings, bank->supports);
   udg_memory_drop(&settings, bank->traces);
   udg_memory_drop(&settings, bank);
 }

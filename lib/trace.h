@@ -33,15 +33,15 @@ typedef struct udg_trace {
   int32_t *top_at;
   int support_count;
   int32_t *support_at;  /* window indices of the support */
-  udg_complex *support; /* its spectrum */
 } udg_trace;
 
 /* Windows of `size` x `size` px with the trace's centre at the middle. */
 typedef struct udg_trace_bank {
   int size, reach_px; /* offsets searched: -reach..reach */
-  const udg_fft_plan *plan;
+  const udg_fft_pair_plan *plan; /* its few rows are those of the offsets, and one more each side */
   int trace_count;
   udg_trace *traces;
+  udg_complex **supports; /* spectra of the supports of traces 2 i and 2 i + 1 */
   udg_settings settings;
 } udg_trace_bank;
 
@@ -52,6 +52,10 @@ udg_status udg_trace_bank_create(const udg_settings *settings, const udg_referen
 udg_status udg_trace_bank_create_turned(const udg_settings *settings,
                                         const udg_reference *reference, size_t date_index,
                                         udg_fft *fft, udg_trace_bank **bank, udg_message *message);
+static inline int udg_trace_pair_count(const udg_trace_bank *bank) {
+  return (bank->trace_count + 1) / 2;
+}
+
 void udg_trace_bank_destroy(udg_trace_bank *bank);
 
 /* Mirrored, these look like themselves and are no decoys. */

@@ -252,34 +252,52 @@ static void spline_of_thin_planes(void **state) {
   }
 }
 
-/* The first rows alone are those of the whole inverse; the others stay as they were. */
-static void few_rows_are_the_first_of_all(void **state) {
+/* Two kernels at once correlate with an image as each does alone (checked against the sum above);
+ * the first rows are those of the whole inverse. */
+static void pairs_are_two_transforms(void **state) {
   (void)state;
-  enum { W = 12, H = 10, ROWS = 3 };
+  enum { W = 12, H = 10, ROWS = 3, COUNT = W * H };
   test_allocator allocator = {0};
   udg_settings settings = test_settings(&allocator);
   udg_fft *fft = NULL;
-  const udg_fft_plan *all = NULL, *few = NULL, *again = NULL;
+  const udg_fft_plan *real = NULL;
+  const udg_fft_pair_plan *pair = NULL, *again = NULL;
   assert_int_equal(udg_fft_create(&settings, &fft, NULL), UDG_OK);
-  assert_int_equal(udg_fft_plan_get(fft, W, H, &all, NULL), UDG_OK);
-  assert_int_equal(udg_fft_plan_get_rows(fft, W, H, ROWS, &few, NULL), UDG_OK);
-  assert_int_equal(udg_fft_plan_get_rows(fft, W, H, ROWS, &again, NULL), UDG_OK);
-  assert_ptr_equal(few, again);
-  assert_ptr_not_equal(few, all);
-  assert_int_equal(udg_fft_plan_get_rows(fft, W, H, 0, &again, NULL), UDG_ERROR_ARGUMENT);
-  assert_int_equal(udg_fft_plan_get_rows(fft, W, H, H + 1, &again, NULL), UDG_ERROR_ARGUMENT);
-  float *x = take(&settings, W * H, sizeof *x), *y = take(&settings, W * H, sizeof *y);
-  udg_complex *spectrum = take(&settings, (size_t)(all->half_width * H), sizeof *spectrum);
-  for (int i = 0; i < W * H; i++) {
-    x[i] = (float)value_of(i, 2);
-    y[i] = -7.0f;
+  assert_int_equal(udg_fft_plan_get(fft, W, H, &real, NULL), UDG_OK);
+  assert_int_equal(udg_fft_pair_plan_get(fft, W, H, ROWS, &pair, NULL), UDG_OK);
+  assert_int_equal(udg_fft_pair_plan_get(fft, W, H, ROWS, &again, NULL), UDG_OK);
+  assert_ptr_equal(pair, again);
+  assert_int_equal(udg_fft_pair_plan_get(fft, W, H, 0, &again, NULL), UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_fft_pair_plan_get(fft, W, H, H + 1, &again, NULL), UDG_ERROR_ARGUMENT);
+  float *x = take(&settings, COUNT, sizeof *x);
+  udg_complex *c = take(&settings, 7 * COUNT, sizeof *c), *image = c, *kernels = c + COUNT;
+  udg_complex *all = c + 2 * COUNT, *few = c + 3 * COUNT, *scratch = c + 4 * COUNT;
+  for (int i = 0; i < COUNT; i++) {
+    image[i] = (udg_complex){(float)value_of(i, 2), 0.0f};
+    kernels[i] = (udg_complex){(float)value_of(i, 3), (float)value_of(i, 5)};
   }
-  udg_fft_forward(few, x, spectrum);
-  udg_fft_inverse(few, spectrum, y);
-  for (int i = 0; i < W * H; i++)
-    test_near((double)y[i], i < W * ROWS ? W * H * value_of(i, 2) : -7.0, 1e-3);
-  udg_memory_drop(&settings, spectrum);
-  udg_memory_drop(&settings, y);
+  udg_fft_pair_forward(pair, image);
+  udg_fft_pair_forward(pair, kernels);
+  udg_fft_pair_correlate(pair, image, kernels, all);
+  udg_fft_pair_correlate(pair, image, kernels, few);
+  udg_fft_pair_inverse(pair, all);
+  udg_fft_pair_inverse_rows(pair, few, scratch);
+  for (int which = 0; which < 2; which++) {
+    udg_complex *alone = c + 5 * COUNT, *kernel = c + 6 * COUNT;
+    for (int i = 0; i < COUNT; i++)
+      x[i] = (float)value_of(i, 2);
+    udg_fft_forward(real, x, alone);
+    for (int i = 0; i < COUNT; i++)
+      x[i] = (float)value_of(i, which ? 5 : 3);
+    udg_fft_forward(real, x, kernel);
+    udg_fft_correlate(real, alone, kernel, alone);
+    udg_fft_inverse(real, alone, x);
+    for (int i = 0; i < COUNT; i++)
+      test_near((double)(which ? -all[i].im : all[i].re), (double)x[i], 1e-4);
+    for (int i = 0; i < W * ROWS; i++)
+      test_near((double)(which ? -few[i].im : few[i].re), (double)x[i], 1e-4);
+  }
+  udg_memory_drop(&settings, c);
   udg_memory_drop(&settings, x);
   udg_fft_destroy(fft);
   assert_int_equal(allocator.live, 0);
@@ -296,7 +314,7 @@ int main(void) {
       cmocka_unit_test(singular_systems_are_told),
       cmocka_unit_test(spline_goes_through_the_pixels),
       cmocka_unit_test(spline_of_thin_planes),
-      cmocka_unit_test(few_rows_are_the_first_of_all),
+      cmocka_unit_test(pairs_are_two_transforms),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
