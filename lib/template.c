@@ -57,20 +57,27 @@ static udg_status planes_create(const udg_settings *settings, udg_template *made
   return UDG_OK;
 }
 
+/* Distances beyond so many bevels do not show: the top is flat, the foot's band has ended, stretch
+ * and skew have faded to 1e-5. */
+static const double FAR_BEVELS = 4;
+static const double FAR_PX = 4; /* for slopes and normals at the margin's end */
+
 /* Nearest outline wins: max of the signed distances. */
 static udg_status distances_take(const udg_settings *settings, const udg_reference *reference,
                                  const udg_date *date, udg_template *made, udg_message *message) {
   udg_plane one = {0};
   udg_status status = UDG_OK;
   size_t count = (size_t)made->distance.width * (size_t)made->distance.height;
+  double far_mm = fmax(FAR_BEVELS * made->bevel_mm, made->margin_mm);
   if (udg_plane_create(settings, made->distance.width, made->distance.height, &one) != UDG_OK)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's relief");
   for (int i = 0; i < date->place_count && status == UDG_OK; i++) {
     const udg_place *place = &date->places[i];
-    status = udg_relief_distance(
+    status = udg_relief_distance_within(
         settings, &reference->digits[place->digit - '0'], made->px_per_mm, place->turn_rad,
         made->origin_px[0] + made->px_per_mm * place->centre_mm[0],
-        made->origin_px[1] + made->px_per_mm * place->centre_mm[1], &one, message);
+        made->origin_px[1] + made->px_per_mm * place->centre_mm[1],
+        far_mm * made->px_per_mm + FAR_PX, &one, message);
     for (size_t k = 0; k < count && status == UDG_OK; k++) {
       float d = one.v[k] / (float)made->px_per_mm;
       if (i == 0 || d > made->distance.v[k]) {

@@ -40,7 +40,7 @@ typedef struct udg_template {
   double height_mm, bevel_mm;
   int place_count;
   double place_mm[UDG_PLACES_MAX][2];
-  udg_plane distance; /* mm, to the nearest outline, positive inside */
+  udg_plane distance; /* mm, to the nearest outline, positive inside; cut off where it is far */
   udg_plane owner;    /* number of the place that outline belongs to */
   udg_plane p, q;     /* slopes over the steepest of the bevel */
 } udg_template;
