@@ -49,14 +49,9 @@ static void pose_fill(const row_source *from, int i, float gx, float gy, float x
                       float *row) {
   const udg_patch *patch = from->patch;
   float radial = gx * x + gy * y;
-  float own[UDG_GLOBAL_MAX] = {-gx,
-                               -gy,
-                               gx * y - gy * x,
-                               -radial,
-                               gy * y - gx * x,
-                               -(gx * y + gy * x),
-                               -radial * x,
-                               -radial * y};
+  float own[UDG_GLOBAL_MAX] = {
+      -gx,         -gy,        gx * y - gy * x, -radial, gy * y - gx * x, -(gx * y + gy * x),
+      -radial * x, -radial * y};
   float n_x = from->cosine * patch->n_x[i] - from->sine * patch->n_y[i];
   float n_y = from->sine * patch->n_x[i] + from->cosine * patch->n_y[i];
   for (int k = 0; 8 + k < from->how->global; k++)
@@ -100,8 +95,8 @@ static int unknown_of(const udg_align_layout *how, int patch, int local) {
   return own < how->place ? how->light + how->global + how->place * patch + own : -1;
 }
 
-static void gram_scatter(udg_aligner *a, const udg_align_layout *how, int patch,
-                         int stride, const double *gram) {
+static void gram_scatter(udg_aligner *a, const udg_align_layout *how, int patch, int stride,
+                         const double *gram) {
   int width = how->light + how->global + how->place + 1;
   for (int i = 0; i < width; i++)
     for (int j = 0; j <= i; j++) {

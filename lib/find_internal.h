@@ -11,10 +11,10 @@
 #define UDG_FIND_KERNELS 3  /* of each channel */
 #define UDG_FIND_TURNS_MAX 64
 #define UDG_FIND_POOL 48
-#define UDG_FIND_COARSE 32   /* spots of each size that the coarse search hands on */
-#define UDG_FIND_SPOTS 1024  /* of all sizes */
-#define UDG_FIND_LANES 8     /* centres of a row whose scores are computed together ... */
-#define UDG_FIND_WIDE 16     /* ... and rows are filled up to twice as many */
+#define UDG_FIND_COARSE 32  /* spots of each size that the coarse search hands on */
+#define UDG_FIND_SPOTS 1024 /* of all sizes */
+#define UDG_FIND_LANES 8    /* centres of a row whose scores are computed together ... */
+#define UDG_FIND_WIDE 16    /* ... and rows are filled up to twice as many */
 
 /* Kernels of one date at one turn: the pixels of its window. */
 typedef struct udg_find_turn {
@@ -30,7 +30,7 @@ typedef struct udg_find_turn {
 typedef struct udg_find_level {
   double height_px;
   double scale_step, turn_step_rad; /* from one searched size or turn to the next */
-  int reach[2];                 /* of the kernels from the centre, px */
+  int reach[2];                     /* of the kernels from the centre, px */
   int turn_count;
   udg_find_turn turns[UDG_FIND_TURNS_MAX];
   udg_find_turn upright; /* its pixels are the window that energies are taken over */

@@ -70,8 +70,7 @@ static float fine_at(const source *from, int plane, int i, int j) {
              from->sine * j;
   double y = shape->origin_px[1] + shape->px_per_mm * shape->centre_mm[1] - from->sine * i +
              from->cosine * j;
-  return x < 0 || y < 0 || x >= fine->width || y >= fine->height ? 0
-                                                                 : udg_plane_sample(fine, x, y);
+  return x < 0 || y < 0 || x >= fine->width || y >= fine->height ? 0 : udg_plane_sample(fine, x, y);
 }
 
 /* The kernel's share along another of the same channel. */
@@ -190,9 +189,8 @@ static udg_status level_make(const udg_settings *settings, const udg_template *s
   }
   for (int t = 0; t < level->turn_count && status == UDG_OK; t++) {
     level->turns[t].turn_rad = half ? turn_max * (t - half) / half : 0;
-    status = udg_stop_wanted(settings)
-                 ? UDG_ERROR_CANCELLED
-                 : turn_make(settings, &from, level->reach, &level->turns[t]);
+    status = udg_stop_wanted(settings) ? UDG_ERROR_CANCELLED
+                                       : turn_make(settings, &from, level->reach, &level->turns[t]);
   }
   for (int k = 0; k < PLANES; k++)
     udg_plane_destroy(settings, &from.fine[k]);

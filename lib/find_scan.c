@@ -19,8 +19,8 @@ _Static_assert(LANES == 8 && UDG_FIND_KERNELS == 3, "written out for these");
  * `apart_out` behind the first's. */
 UDG_WIDER
 static void explained_add(const float *centre, ptrdiff_t apart, const int32_t *offset,
-                          const float *values, int count, const float *share,
-                          ptrdiff_t apart_out, float *score) {
+                          const float *values, int count, const float *share, ptrdiff_t apart_out,
+                          float *score) {
   vector a0 = {0}, a1 = {0}, b0 = {0}, b1 = {0}, c0 = {0}, c1 = {0}, first, second, part;
   for (int i = 0; i < count; i++, values += UDG_FIND_KERNELS) {
     const float *at = centre + offset[i];
@@ -76,8 +76,8 @@ static udg_status offsets_take(udg_find_state *state, const udg_find_turn *turn)
   return UDG_OK;
 }
 
-static const float *centre_at(const udg_find_state *state, const udg_find_level *level,
-                              int channel, int x, int y) {
+static const float *centre_at(const udg_find_state *state, const udg_find_level *level, int channel,
+                              int x, int y) {
   return udg_plane_row(&state->padded[channel].plane, y + level->reach[1]) + x + level->reach[0];
 }
 

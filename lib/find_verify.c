@@ -178,7 +178,8 @@ void udg_find_verify(udg_find_state *state, const udg_find_model *model, const u
     state->pool.count = MIDDLE_COUNT;
   for (int i = 0; i < state->pool.count; i++)
     if (state->pool.spots[i].score >= HOPELESS * wish->rival)
-      verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, ROUNDS, grey, &state->pool.spots[i]);
+      verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, ROUNDS, grey,
+                 &state->pool.spots[i]);
   pool_merge(state);
   if (state->pool.count > 0 && state->pool.spots[0].score >= HOPELESS * wish->rival)
     restart(state, model, grey, &state->pool.spots[0]);

@@ -14,9 +14,13 @@ static inline udg_four udg_four_load(const float *from) {
   return v;
 }
 
-static inline udg_four udg_four_all(float x) { return (udg_four){x, x, x, x}; }
+static inline udg_four udg_four_all(float x) {
+  return (udg_four){x, x, x, x};
+}
 
-static inline float udg_four_sum(udg_four v) { return (v[0] + v[1]) + (v[2] + v[3]); }
+static inline float udg_four_sum(udg_four v) {
+  return (v[0] + v[1]) + (v[2] + v[3]);
+}
 
 /* sum over i, j of wy[j] wx[i] at[j stride + i], four each way. */
 static inline float udg_four_by_four(const float *at, ptrdiff_t stride, const float wx[4],

@@ -45,8 +45,7 @@ static int take_memory(udg_score *score, const udg_trace_bank *bank) {
 }
 
 udg_status udg_score_create(const udg_settings *settings, const udg_upright *upright,
-                            const udg_trace_bank *bank, udg_score **score,
-                            udg_message *message) {
+                            const udg_trace_bank *bank, udg_score **score, udg_message *message) {
   udg_score *made = udg_memory_get(settings, 1, sizeof *made);
   if (!made)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the scores");
@@ -68,8 +67,8 @@ void udg_score_destroy(udg_score *score) {
   if (!score)
     return;
   udg_settings settings = score->settings;
-  void *blocks[] = {score->gain,     score->trace,     score->whole,   score->work,
-                    score->of_trace, score->of_square, score->pair,    score->kept};
+  void *blocks[] = {score->gain,     score->trace,     score->whole, score->work,
+                    score->of_trace, score->of_square, score->pair,  score->kept};
   for (size_t i = 0; i < sizeof blocks / sizeof *blocks; i++)
     udg_memory_drop(&settings, blocks[i]);
   for (int k = 0; k < UDG_MAPS; k++) {

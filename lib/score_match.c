@@ -28,16 +28,17 @@ static void cut_out(const udg_plane *plane, int left, int top, int size, float *
 /* Spectrum of w r^power, moved round the window by `shift` px so that the first
  * correlation belongs to the offset (-shift, -shift). */
 static void spectrum_of(const udg_score *score, const udg_trace_bank *bank,
-                        const udg_score_place *at,
-                        int power, udg_complex *spectrum) {
+                        const udg_score_place *at, int power, udg_complex *spectrum) {
   int size = bank->size, shift = score->map_side / 2;
   for (int y = 0; y < size; y++) {
     const float *w = at->weight + (size_t)y * (size_t)size;
     const float *r = at->residual + (size_t)y * (size_t)size;
     udg_complex *to = spectrum + (size_t)((y + shift) % size) * (size_t)size;
     for (int x = 0; x < size; x++)
-      to[(x + shift) % size] = (udg_complex){
-          power == 0 ? w[x] : power == 1 ? w[x] * r[x] : w[x] * r[x] * r[x], 0.0f};
+      to[(x + shift) % size] = (udg_complex){power == 0   ? w[x]
+                                             : power == 1 ? w[x] * r[x]
+                                                          : w[x] * r[x] * r[x],
+                                             0.0f};
   }
   udg_fft_pair_forward(bank->plan, spectrum);
 }
@@ -70,8 +71,7 @@ void udg_score_whiten(udg_score *score, const udg_trace_bank *bank) {
   float scale = bank->plan->scale;
   udg_fft_pair_forward(bank->plan, score->pair);
   for (size_t i = 0; i < count; i++) {
-    udg_complex whitened = {score->pair[i].re * score->gain[i],
-                            score->pair[i].im * score->gain[i]};
+    udg_complex whitened = {score->pair[i].re * score->gain[i], score->pair[i].im * score->gain[i]};
     score->of_trace[i] = whitened;
     score->pair[i] = (udg_complex){whitened.re * scale, whitened.im * scale};
   }
@@ -184,8 +184,8 @@ static void show_row(udg_score *score, const float *rank, int count, int left, i
 }
 
 static int in_range(const udg_score_range *range, int dx, int dy) {
-  return range->reach < 0 || (abs(dx - range->middle[0]) <= range->reach &&
-                              abs(dy - range->middle[1]) <= range->reach);
+  return range->reach < 0 ||
+         (abs(dx - range->middle[0]) <= range->reach && abs(dy - range->middle[1]) <= range->reach);
 }
 
 void udg_score_search_near(udg_score *score, double whole, const udg_score_range *range, int show,

@@ -73,11 +73,11 @@ static udg_status distances_take(const udg_settings *settings, const udg_referen
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's relief");
   for (int i = 0; i < date->place_count && status == UDG_OK; i++) {
     const udg_place *place = &date->places[i];
-    status = udg_relief_distance_within(
-        settings, &reference->digits[place->digit - '0'], made->px_per_mm, place->turn_rad,
-        made->origin_px[0] + made->px_per_mm * place->centre_mm[0],
-        made->origin_px[1] + made->px_per_mm * place->centre_mm[1],
-        far_mm * made->px_per_mm + FAR_PX, &one, message);
+    status = udg_relief_distance_within(settings, &reference->digits[place->digit - '0'],
+                                        made->px_per_mm, place->turn_rad,
+                                        made->origin_px[0] + made->px_per_mm * place->centre_mm[0],
+                                        made->origin_px[1] + made->px_per_mm * place->centre_mm[1],
+                                        far_mm * made->px_per_mm + FAR_PX, &one, message);
     for (size_t k = 0; k < count && status == UDG_OK; k++) {
       float d = one.v[k] / (float)made->px_per_mm;
       if (i == 0 || d > made->distance.v[k]) {

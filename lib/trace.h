@@ -32,12 +32,12 @@ typedef struct udg_trace {
   int top_count; /* pixels farther in than the light's tables reach: flat */
   int32_t *top_at;
   int support_count;
-  int32_t *support_at;  /* window indices of the support */
+  int32_t *support_at; /* window indices of the support */
 } udg_trace;
 
 /* Windows of `size` x `size` px with the trace's centre at the middle. */
 typedef struct udg_trace_bank {
-  int size, reach_px; /* offsets searched: -reach..reach */
+  int size, reach_px;            /* offsets searched: -reach..reach */
   const udg_fft_pair_plan *plan; /* its few rows are those of the offsets, and one more each side */
   int trace_count;
   udg_trace *traces;

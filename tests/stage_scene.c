@@ -187,8 +187,7 @@ void stage_work_open(const stage_scene *scene, stage_work *work) {
                    UDG_OK);
   assert_int_equal(udg_trace_bank_create(s, scene->reference, 0, work->fft, &work->bank, NULL),
                    UDG_OK);
-  assert_int_equal(udg_score_create(s, &work->upright, work->bank, &work->score, NULL),
-                   UDG_OK);
+  assert_int_equal(udg_score_create(s, &work->upright, work->bank, &work->score, NULL), UDG_OK);
 }
 
 void stage_work_close(stage_work *work) {

@@ -361,9 +361,8 @@ static void the_host_can_stop_it(void **state) {
   given.cancel = stop;
   udg_settings_resolve(&given, &given);
   udg_score *other = NULL;
-  assert_int_equal(
-      udg_score_create(&given, &few_work.upright, few_work.bank, &other, NULL),
-      UDG_OK);
+  assert_int_equal(udg_score_create(&given, &few_work.upright, few_work.bank, &other, NULL),
+                   UDG_OK);
   static const int stops[3] = {0, 1, 50};
   for (int k = 0; k < 3; k++) {
     udg_message message = {""};
@@ -389,8 +388,8 @@ static void memory_may_run_out_anywhere(void **state) {
   for (size_t n = 1; n < 100; n++) {
     udg_score *other = NULL;
     allocator.fail_at = allocator.calls + n;
-    udg_status status = udg_score_create(&few.settings, &few_work.upright, few_work.bank,
-                                         &other, NULL);
+    udg_status status =
+        udg_score_create(&few.settings, &few_work.upright, few_work.bank, &other, NULL);
     if (status == UDG_OK)
       status = udg_score_make(other, &few_work.upright, few_work.light, few_work.residual,
                               few_work.bank, NULL);
