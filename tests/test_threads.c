@@ -60,7 +60,7 @@ static udg_inspector *inspector_of(int own_lock) {
   udg_settings_default(&s, sizeof s);
   s.digit_height_min_px = 30;
   s.digit_height_max_px = 40;
-  s.turn_max_deg = 4;
+  s.turn_max_deg = 8; /* as the fuzz target that the photos come from has it */
   if (own_lock) {
     s.planner_lock = lock;
     s.planner_unlock = unlock;
