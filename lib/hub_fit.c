@@ -8,21 +8,24 @@
 
 /* Resolution of a digit's patch, px to its height: a step between cells is a pixel. */
 static const double FINE = 28.0;
-/* Displacements looked at, digit heights; what is nearer can be the softness of an edge. */
-static const double LEAST = 0.05, MOST = 0.2;
-/* Heights of the second image as shares of the first. */
-static const double SECOND[UDG_HUB_STRENGTHS] = {0.35, 0.7};
+/* The largest displacement looked at, digit heights. */
+static const double MOST = 0.2;
+/* Heights of the second image as shares of the first, and the share of the displacement by which
+ * the first stands back from where it was found: the higher the second, the more it draws the
+ * registration to itself. */
+static const double SECOND[UDG_HUB_STRENGTHS] = {0.35, 0.7, 0.8};
+static const double BACK[UDG_HUB_STRENGTHS] = {0.0, 0.0, 0.5};
 /* Softness: blur by photo, strike and wear, px of the patch; width of the shoulder over the
  * reference's. */
 static const double BLUR_PX[UDG_HUB_BLURS] = {0.3, 0.6, 1.0, 1.5, 2.1};
 static const double BEVEL[UDG_HUB_BEVELS] = {0.5, 0.65, 0.8, 1.0, 1.2};
 
-static void cells_make(udg_hub_cells *cells) {
+static void cells_make(double least, udg_hub_cells *cells) {
   int most = (int)ceil(MOST * FINE);
   for (int y = -most; y <= most; y++)
     for (int x = -most; x <= most; x++) {
       double r = hypot(x, y) / FINE;
-      if (r < LEAST || r > MOST || cells->count == UDG_HUB_CELLS_MAX)
+      if (r < least || r > MOST || cells->count == UDG_HUB_CELLS_MAX)
         continue;
       cells->dx[cells->count] = x;
       cells->dy[cells->count++] = y;
@@ -33,10 +36,11 @@ static double date_height(const udg_look *look) {
   return look->scene.reference->dates[look->scene.date_index].height_mm;
 }
 
-udg_status udg_hub_fit_create(udg_look *look, udg_hub_fit *fit, udg_message *message) {
+udg_status udg_hub_fit_create(udg_look *look, double least, int strengths, udg_hub_fit *fit,
+                              udg_message *message) {
   const udg_settings *settings = &look->settings;
-  *fit = (udg_hub_fit){.step_mm = date_height(look) / FINE};
-  cells_make(&fit->cells);
+  *fit = (udg_hub_fit){.step_mm = date_height(look) / FINE, .to_strength = strengths, .every = 1};
+  cells_make(least, &fit->cells);
   udg_status status = udg_relit_patch_create(look, FINE, &fit->at, message);
   if (status != UDG_OK)
     return status;
@@ -59,26 +63,33 @@ void udg_hub_fit_destroy(udg_hub_fit *fit) {
   udg_relit_patch_destroy(&fit->at);
 }
 
+static float at_px(const udg_plane *plane, int x, int y) {
+  int size = plane->width;
+  x = x < 0 ? 0 : x >= size ? size - 1 : x;
+  y = y < 0 ? 0 : y >= size ? size - 1 : y;
+  return plane->v[(size_t)y * (size_t)size + (size_t)x];
+}
+
 /* The first image, and over it the second one displaced by whole pixels. */
 static void build(udg_hub_fit *fit, const udg_hub_second *second, const udg_plane *distance,
                   double bevel_px) {
   const udg_plane *first = &fit->at.look->patch.base;
-  int size = first->width, twice = second->strength >= 0;
-  int dx = (int)lround(second->shift_mm[0] * fit->at.px_per_mm);
-  int dy = (int)lround(second->shift_mm[1] * fit->at.px_per_mm);
+  int size = first->width, twice = second->strength >= 0, back[2] = {0, 0}, by[2] = {0, 0};
   double share = twice ? SECOND[second->strength] : 0.0;
+  for (int axis = 0; axis < 2 && twice; axis++) {
+    double whole = second->shift_mm[axis] * fit->at.px_per_mm;
+    back[axis] = (int)lround(BACK[second->strength] * whole);
+    by[axis] = (int)lround(whole) - back[axis];
+  }
   for (int y = 0; y < size; y++)
     for (int x = 0; x < size; x++) {
-      size_t i = (size_t)y * (size_t)size + (size_t)x;
-      double h = udg_relief_profile((double)first->v[i], bevel_px);
+      double d = (double)at_px(first, x + back[0], y + back[1]);
+      double h = udg_relief_profile(d, bevel_px);
       if (twice && h < share) {
-        int u = x - dx, v = y - dy;
-        u = u < 0 ? 0 : u >= size ? size - 1 : u;
-        v = v < 0 ? 0 : v >= size ? size - 1 : v;
-        double d = (double)distance->v[(size_t)v * (size_t)size + (size_t)u];
+        d = (double)at_px(distance, x - by[0], y - by[1]);
         h = fmax(h, share * udg_relief_profile(d, bevel_px));
       }
-      fit->at.height.v[i] = (float)h;
+      fit->at.height.v[(size_t)y * (size_t)size + (size_t)x] = (float)h;
     }
 }
 
@@ -134,8 +145,10 @@ udg_status udg_hub_fit_table(udg_hub_fit *fit, udg_message *message) {
     udg_status status = udg_relit_patch_digit(&fit->at, fit->place[k], &usable, message);
     if (status != UDG_OK)
       return status;
-    for (int t = 0; t < UDG_HUB_STRENGTHS; t++)
+    for (int t = fit->from_strength; t < fit->to_strength; t++)
       for (int c = 0; c < fit->cells.count; c++) {
+        if (!udg_hub_fit_has(fit, c))
+          continue;
         udg_hub_second second = {.strength = t};
         udg_hub_fit_shift(fit, c, second.shift_mm);
         udg_hub_fit_take(fit, &second, 0, fit->soft, udg_hub_fit_twice(fit, t, k, c));

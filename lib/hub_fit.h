@@ -7,7 +7,7 @@
 
 enum {
   UDG_HUB_CELLS_MAX = 140,
-  UDG_HUB_STRENGTHS = 2,
+  UDG_HUB_STRENGTHS = 3,
   UDG_HUB_BLURS = 5,
   UDG_HUB_BEVELS = 5,
   UDG_HUB_SOFTS = UDG_HUB_BLURS * UDG_HUB_BEVELS
@@ -29,6 +29,8 @@ typedef struct udg_hub_fit {
   udg_relit_patch at;
   double step_mm; /* between cells */
   udg_hub_cells cells;
+  /* What the table has: strengths from one to before another, every so many-th pixel both ways. */
+  int from_strength, to_strength, every;
   int count; /* digits that can be looked at */
   int place[UDG_PLACES_MAX];
   int soft;                  /* how soft shoulders are in this photo */
@@ -36,7 +38,10 @@ typedef struct udg_hub_fit {
   udg_relit_sums *twice;     /* udg_hub_fit_twice() */
 } udg_hub_fit;
 
-udg_status udg_hub_fit_create(udg_look *look, udg_hub_fit *fit, udg_message *message);
+/* Second images displaced by `least` digit heights at the least: what is nearer can be the softness
+ * of an edge. `strengths`: how many of them, see hub_fit.c. */
+udg_status udg_hub_fit_create(udg_look *look, double least, int strengths, udg_hub_fit *fit,
+                              udg_message *message);
 void udg_hub_fit_destroy(udg_hub_fit *fit);
 
 /* Sums of what is open, its relief set twice as `second` says; with `other`, the second image
@@ -60,6 +65,10 @@ udg_status udg_hub_legend(udg_hub_fit *fit, const udg_relit_sums *digits, int st
 
 /* One of the eight symmetries of the square, by a generator that `state` goes through. */
 int udg_hub_random_way(uint32_t *state);
+
+static inline int udg_hub_fit_has(const udg_hub_fit *fit, int cell) {
+  return fit->cells.dx[cell] % fit->every == 0 && fit->cells.dy[cell] % fit->every == 0;
+}
 
 static inline udg_relit_sums *udg_hub_fit_twice(const udg_hub_fit *fit, int strength, int digit,
                                                 int cell) {

@@ -133,6 +133,9 @@ static udg_status judge(udg_inspector *inspector, size_t date_index, udg_result 
   result->light_azimuth_deg = work->light->azimuth_rad * 180.0 / acos(-1.0);
   result->light_directional_share = work->light->directional_share;
   udg_name_power(work->score, &result->adequacy);
+  status = udg_pipeline_twice(inspector, date_index, message);
+  if (status != UDG_OK)
+    return status;
   udg_name(&inspector->settings, inspector->reference, &work->upright, work->score, result);
   status = udg_pipeline_markers(inspector, date_index, result, message);
   if (status != UDG_OK)
@@ -162,9 +165,8 @@ static udg_status inspect(udg_inspector *inspector, const udg_image *image, int 
     status = udg_pipeline_take(inspector, image, message);
   stage_done(result, "take", &clock);
   if (status == UDG_OK)
-    status = coin > 0
-                 ? udg_pipeline_locate_coin(inspector, date, coin, &date_index, message)
-                 : udg_pipeline_locate_best(inspector, date, &date_index, message);
+    status = coin > 0 ? udg_pipeline_locate_coin(inspector, date, coin, &date_index, message)
+                      : udg_pipeline_locate_best(inspector, date, &date_index, message);
   stage_done(result, "register", &clock);
   if (status != UDG_OK)
     return status;

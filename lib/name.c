@@ -17,13 +17,27 @@ static const double PERHAPS = 4.0;
 /* Unrest (mean square of the whitened residual) around the digits that texture
  * does not explain. */
 static const double STRAY_UNREST = 2.5;
-/* Length from which a line is a mark and no hairline, digit heights. */
+/* Length from which a line's strokes are not taken for a digit's away from the date, digit heights.
+ */
 static const double STRAY_LINE = 0.8;
 /* Energy times shares from which a digit away from the places is told, when no line that long runs
  * there: hairlines and cracks come together to strokes. */
 static const double AWAY_FROM = 400.0;
+/* Log odds of a digit set twice by what a second image of it gains under its own light (twice.h),
+ * held to GAIN_LOW .. GAIN_HIGH; of the date set twice by one, the log odds before, the score of
+ * all its digits displaced alike, held to SCORE_LOW .. SCORE_HIGH. Both tried on made pictures. */
+static const double GAIN_EVEN = 0.02, GAIN_SLOPE = 80.0, GAIN_LOW = -0.02, GAIN_HIGH = 0.08;
+static const double DOUBLED[3] = {-1.35, 0.4, 4.5}, SCORE_LOW = -0.3, SCORE_HIGH = 1.2;
+/* Log odds of a crack or a scratch against a clean coin's hairlines: one, ln of the energy along a
+ * line, length of the longest that stands out, digit heights, ln of the digits' height in the
+ * photo, px (a small photo's pixels tell less each). By logistic regression on made pictures. */
+enum { LINE_TERMS = 4 };
+static const double LINE[LINE_TERMS] = {-14.85, 1.90, 0.92, 0.855};
 /* A line's relief, levels by px of its length, from which it is told raised from cut in. */
 static const double LINE_RELIEF = 10.0;
+/* Length from which a line's own figures are told, digit heights; fainter ones stand out nowhere.
+ */
+static const double LINE_TOLD = 0.5;
 
 void udg_result_reason(udg_result *result, const char *format, ...) {
   if (result->reason_count >= UDG_REASONS_MAX)
@@ -85,6 +99,35 @@ static void add_other(udg_result *result, const udg_finding *finding) {
     result->others[result->other_count++] = *finding;
 }
 
+/* A copy of a hypothesis, moved to where a second image was found. */
+static const udg_hypothesis *moved(const udg_hypothesis *h, const udg_upright *upright,
+                                   const double shift_mm[2], udg_hypothesis *copy) {
+  *copy = *h;
+  for (int axis = 0; axis < 2; axis++)
+    copy->offset_px[axis] = shift_mm[axis] * upright->px_per_mm;
+  return copy;
+}
+
+/* What second images found under their own light say (twice.h). `copies`: room for the hypotheses
+ * of those that were seen. */
+static void look_again(const udg_score *score, const udg_upright *upright, winner *again,
+                       winner *doubled, udg_hypothesis copies[2]) {
+  const udg_twice_seen *seen = &score->twice;
+  if (seen->digits == 0 || !again->hypothesis || !doubled->hypothesis)
+    return;
+  double gain = fmin(fmax(seen->one, GAIN_LOW), GAIN_HIGH);
+  double all = fmin(fmax(seen->all, SCORE_LOW), SCORE_HIGH);
+  again->log_odds = GAIN_SLOPE * (gain - GAIN_EVEN);
+  doubled->log_odds = DOUBLED[0] + DOUBLED[1] * doubled->log_odds + DOUBLED[2] * all;
+  for (int i = 0; i < score->count; i++) {
+    const udg_hypothesis *h = &score->hypotheses[i];
+    if (gain > 0.0 && h->kind == UDG_TRACE_SAME && h->place == seen->one_place)
+      again->hypothesis = moved(h, upright, seen->one_shift_mm, &copies[0]);
+  }
+  if (all > 0.0)
+    doubled->hypothesis = moved(doubled->hypothesis, upright, seen->all_shift_mm, &copies[1]);
+}
+
 /* Further earlier digits that come near the best one. */
 static void add_rivals(const udg_score *score, const udg_reference *reference,
                        const udg_upright *upright, const winner *best, udg_result *result) {
@@ -133,12 +176,25 @@ static double unrest(const udg_score *score) {
   return most;
 }
 
+static double line_odds(const udg_upright *upright, const udg_line *line) {
+  const double term[LINE_TERMS] = {1.0, log(1.0 + line->along),
+                                   line->length_px / UDG_UPRIGHT_DIGIT_PX,
+                                   log(fmax(upright->zoom, 1e-3) * UDG_UPRIGHT_DIGIT_PX)};
+  double sum = 0.0;
+  for (int i = 0; i < LINE_TERMS; i++)
+    sum += LINE[i] * term[i];
+  return sum;
+}
+
 static void explain_line(const udg_line *line, udg_result *result) {
   const char *what = line->relief > LINE_RELIEF    ? "raised, as a crack of the die is"
                      : line->relief < -LINE_RELIEF ? "cut in, as a scratch is"
                                                    : "raised or cut in, the light does not tell";
-  udg_result_reason(result, "a line %.1f digit heights long runs by the date: %s",
-                    line->length_px / UDG_UPRIGHT_DIGIT_PX, what);
+  double height = line->length_px / UDG_UPRIGHT_DIGIT_PX;
+  if (height > LINE_TOLD)
+    udg_result_reason(result, "a line %.1f digit heights long runs by the date: %s", height, what);
+  else
+    udg_result_reason(result, "a faint line runs by the date, longer than a digit's strokes");
 }
 
 /* What a digit away from the places is told by. */
@@ -164,9 +220,9 @@ static void add_away(const udg_score *score, const udg_reference *reference,
 }
 
 static void decide(const udg_settings *settings, const udg_upright *upright, const udg_score *score,
-                   const winner *under, const winner *again, const winner *doubled,
+                   const winner *under, double other, const winner *again, const winner *doubled,
                    udg_result *result) {
-  double other = fmax(again->log_odds, doubled->log_odds);
+  const double lines = line_odds(upright, &score->line);
   if (result->p_value < settings->flag_p_value && under->log_odds > other) {
     result->verdict = UDG_VERDICT_UNDERDIGIT;
     explain_underdigit(upright, under, result);
@@ -183,14 +239,15 @@ static void decide(const udg_settings *settings, const udg_upright *upright, con
     udg_result_reason(result,
                       "strokes of a %c show away from the date's places: a punch that slipped",
                       score->fragment.digit);
-  } else if (doubled->log_odds > OTHER_FROM && doubled->log_odds >= again->log_odds) {
+  } else if (doubled->log_odds > OTHER_FROM && doubled->log_odds >= again->log_odds &&
+             doubled->log_odds > lines) {
     result->verdict = UDG_VERDICT_DOUBLED;
     udg_result_reason(result, "every digit shows again, all displaced alike");
   } else if (again->log_odds > OTHER_FROM) {
     result->verdict = UDG_VERDICT_REPUNCHED;
     udg_result_reason(result, "the %s digit shows twice: the same digit, set off a little",
                       place_word(again->hypothesis->place + 1, upright->place_count));
-  } else if (score->line.length_px > STRAY_LINE * UDG_UPRIGHT_DIGIT_PX) {
+  } else if (lines > OTHER_FROM) {
     result->verdict = UDG_VERDICT_STRAY;
     explain_line(&score->line, result);
   } else if (unrest(score) > STRAY_UNREST) {
@@ -224,6 +281,8 @@ void udg_name(const udg_settings *settings, const udg_reference *reference,
   result->decoy_evidence =
       best_of(score, reference, date, UDG_TRACE_MIRRORED, UDG_MODEL_UNDERDIGIT).log_odds;
   double other = fmax(again.log_odds, doubled.log_odds);
+  udg_hypothesis copies[2];
+  look_again(score, upright, &again, &doubled, copies);
   result->finding = finding_of(&under, UDG_VERDICT_UNDERDIGIT, reference, upright, other);
   if (again.hypothesis && again.log_odds > OTHER_FROM) {
     udg_finding f = finding_of(&again, UDG_VERDICT_REPUNCHED, reference, upright, under.log_odds);
@@ -237,7 +296,19 @@ void udg_name(const udg_settings *settings, const udg_reference *reference,
   if (shows_away(score) && result->p_value >= settings->flag_p_value)
     add_away(score, reference, upright, result);
   add_rivals(score, reference, upright, &under, result); /* last: there may be many */
-  decide(settings, upright, score, &under, &again, &doubled, result);
+  decide(settings, upright, score, &under, other, &again, &doubled, result);
+}
+
+int udg_name_asks_twice(const udg_settings *settings, const udg_reference *reference,
+                        const udg_upright *upright, const udg_score *score) {
+  const udg_date *date = upright->date;
+  winner under = best_of(score, reference, date, UDG_TRACE_EARLIER, UDG_MODEL_UNDERDIGIT);
+  winner again = best_of(score, reference, date, UDG_TRACE_SAME, UDG_MODEL_REPUNCHED);
+  winner doubled = best_of(score, reference, date, UDG_TRACE_DOUBLED, UDG_MODEL_DOUBLED);
+  if (!under.hypothesis || !again.hypothesis || !doubled.hypothesis)
+    return 0;
+  return udg_evidence_p_value(under.log_odds) >= PERHAPS * settings->flag_p_value ||
+         under.log_odds <= fmax(again.log_odds, doubled.log_odds);
 }
 
 void udg_name_power(const udg_score *score, udg_adequacy *adequacy) {

@@ -12,6 +12,10 @@
 void udg_name(const udg_settings *settings, const udg_reference *reference,
               const udg_upright *upright, const udg_score *score, udg_result *result);
 
+/* Whether the verdict hangs on what udg_twice_look() would say. */
+int udg_name_asks_twice(const udg_settings *settings, const udg_reference *reference,
+                        const udg_upright *upright, const udg_score *score);
+
 /* Powers for a strong and a weak trace; 0 when no earlier digit is looked for. */
 void udg_name_power(const udg_score *score, udg_adequacy *adequacy);
 

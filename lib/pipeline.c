@@ -8,7 +8,9 @@
 #include "fragment.h"
 #include "hub.h"
 #include "image_internal.h"
+#include "name.h"
 #include "strike.h"
+#include "twice.h"
 
 static int knows_a_face(const udg_reference *reference) {
   for (size_t i = 0; i < reference->appearance_count; i++)
@@ -299,9 +301,8 @@ static udg_status locate_by_face(udg_inspector *inspector, size_t date_index,
     return UDG_OK; /* outside the photo */
   udg_face_match match = udg_face_compare(&inspector->face, face);
   double to_unit = 2.0 / reference->diameter_mm;
-  udg_homography unit = udg_homography_similarity(to_unit, 0.0,
-                                                  to_unit * reference->date_origin_mm[0],
-                                                  to_unit * reference->date_origin_mm[1]);
+  udg_homography unit = udg_homography_similarity(
+      to_unit, 0.0, to_unit * reference->date_origin_mm[0], to_unit * reference->date_origin_mm[1]);
   udg_homography map = udg_face_map(rim, match.turn_rad);
   udg_candidate *one = &found->candidates[0];
   one->date_to_photo = udg_homography_after(&map, &unit);
@@ -317,8 +318,8 @@ static udg_status locate_by_face(udg_inspector *inspector, size_t date_index,
 
 /* One date on one coin, and the chance that it is there. */
 static udg_status locate_on_coin(udg_inspector *inspector, size_t date_index,
-                                 const udg_ellipse *rim, udg_find_result *found,
-                                 double *certainty, udg_message *message) {
+                                 const udg_ellipse *rim, udg_find_result *found, double *certainty,
+                                 udg_message *message) {
   const udg_appearance *known = udg_reference_appearance(inspector->reference, date_index);
   udg_status status;
   if (known && known->face.v) {
@@ -326,8 +327,8 @@ static udg_status locate_on_coin(udg_inspector *inspector, size_t date_index,
     *certainty = found->count > 0 ? inspector->face_certainty : 0.0;
     return status;
   }
-  status = udg_coin_locate(inspector->locator, &inspector->grey.plane, date_index, rim, found,
-                           message);
+  status =
+      udg_coin_locate(inspector->locator, &inspector->grey.plane, date_index, rim, found, message);
   *certainty = udg_coin_certainty(found);
   return status;
 }
@@ -346,8 +347,8 @@ static udg_status locate_on_coins(udg_inspector *inspector, const char *date, in
       if (date && strcmp(date, reference->dates[i].text) != 0)
         continue;
       double certainty;
-      udg_status status = locate_on_coin(inspector, i, &inspector->rims.coins[c], &found,
-                                         &certainty, message);
+      udg_status status =
+          locate_on_coin(inspector, i, &inspector->rims.coins[c], &found, &certainty, message);
       if (status != UDG_OK)
         return status;
       if (found.count == 0 || certainty <= inspector->certainty)
@@ -421,9 +422,8 @@ static udg_status find_rims(udg_inspector *inspector, const char *date, udg_mess
     return udg_fail(message, UDG_ERROR_DATE, "%s: has no date %s", inspector->reference->name,
                     date);
   rims->count = rims->sure_count = 0;
-  return inspector->coins
-             ? udg_coin_find(inspector->coins, &inspector->grey.plane, rims, message)
-             : UDG_OK;
+  return inspector->coins ? udg_coin_find(inspector->coins, &inspector->grey.plane, rims, message)
+                          : UDG_OK;
 }
 
 udg_status udg_pipeline_locate_best(udg_inspector *inspector, const char *date, size_t *date_index,
@@ -468,10 +468,9 @@ static udg_status look_away(udg_inspector *inspector, size_t date_index, udg_mes
   if (!work->turned)
     status = udg_trace_bank_create_turned(&inspector->settings, inspector->reference, date_index,
                                           inspector->fft, &work->turned, message);
-  return status == UDG_OK
-             ? udg_fragment_find(work->score, &work->upright, work->light, work->residual,
-                                 work->turned, spots, count, message)
-             : status;
+  return status == UDG_OK ? udg_fragment_find(work->score, &work->upright, work->light,
+                                              work->residual, work->turned, spots, count, message)
+                          : status;
 }
 
 udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_message *message) {
@@ -503,6 +502,28 @@ udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_m
   return status;
 }
 
+static udg_look_scene scene_of(const udg_inspector *inspector, size_t date_index) {
+  return (udg_look_scene){inspector->reference,
+                          date_index,
+                          &inspector->grey.plane,
+                          &inspector->registration,
+                          inspector->dates[date_index].light,
+                          &inspector->rims};
+}
+
+udg_status udg_pipeline_twice(udg_inspector *inspector, size_t date_index, udg_message *message) {
+  const udg_date_work *work = &inspector->dates[date_index];
+  udg_status status = UDG_OK;
+  if (udg_hub_has(inspector->reference, date_index) ||
+      !udg_name_asks_twice(&inspector->settings, inspector->reference, &work->upright, work->score))
+    return UDG_OK;
+  if (!inspector->look)
+    status = udg_look_create(&inspector->settings, &inspector->look, message);
+  const udg_look_scene scene = scene_of(inspector, date_index);
+  return status == UDG_OK ? udg_twice_look(inspector->look, &scene, &work->score->twice, message)
+                          : status;
+}
+
 udg_status udg_pipeline_markers(udg_inspector *inspector, size_t date_index, udg_result *result,
                                 udg_message *message) {
   const udg_reference *reference = inspector->reference;
@@ -514,8 +535,7 @@ udg_status udg_pipeline_markers(udg_inspector *inspector, size_t date_index, udg
     return UDG_OK;
   if (!inspector->look)
     status = udg_look_create(&inspector->settings, &inspector->look, message);
-  const udg_look_scene scene = {reference,   date_index,      &inspector->grey.plane,
-                                &inspector->registration, work->light, &inspector->rims};
+  const udg_look_scene scene = scene_of(inspector, date_index);
   if (status == UDG_OK && in_hub)
     status = udg_hub_look(inspector->look, &scene, &result->hub, message);
   if (status == UDG_OK && in_hub)

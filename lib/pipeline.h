@@ -76,6 +76,9 @@ udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_m
 /* Lets go of all scratch; udg_pipeline_prepare() makes what is missing again. */
 void udg_pipeline_reset(udg_inspector *inspector);
 udg_status udg_pipeline_prepare(udg_inspector *inspector, udg_message *message);
+/* Whether the date, or a digit of it, was set twice, where the scores leave that open; before the
+ * verdict. */
+udg_status udg_pipeline_twice(udg_inspector *inspector, size_t date_index, udg_message *message);
 /* Second markers of the date's known dies; after the verdict. */
 udg_status udg_pipeline_markers(udg_inspector *inspector, size_t date_index, udg_result *result,
                                 udg_message *message);

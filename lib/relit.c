@@ -25,6 +25,8 @@ static const double RIDGE = 1e-6;
 static const double CREVICE = 1.0;
 /* Steepness of the rays that bound a shadow, relief per length: lamps 27 and 45 degrees up. */
 static const double RAY[SHADOWS] = {0.5, 1.0};
+/* No relief casts a shadow longer than this, px. */
+enum { REACH_MOST = 64 };
 
 struct udg_relit {
   udg_settings settings;
@@ -77,28 +79,40 @@ static float at(const udg_plane *plane, int x, int y) {
   return plane->v[(size_t)y * (size_t)size + (size_t)x];
 }
 
-static float between(const udg_plane *plane, float x, float y) {
-  int i = (int)floorf(x), j = (int)floorf(y);
-  float u = x - (float)i, v = y - (float)j;
-  float above = at(plane, i, j) + u * (at(plane, i + 1, j) - at(plane, i, j));
-  float below = at(plane, i, j + 1) + u * (at(plane, i + 1, j + 1) - at(plane, i, j + 1));
-  return above + v * (below - above);
+/* Where the ray to the lamp is after so many px: whole px and what is left of one. */
+typedef struct ray_step {
+  int dx, dy;
+  float u, v, down;
+} ray_step;
+
+static float between(const udg_plane *plane, int x, int y, const ray_step *step) {
+  int i = x + step->dx, j = y + step->dy;
+  float above = at(plane, i, j) + step->u * (at(plane, i + 1, j) - at(plane, i, j));
+  float below = at(plane, i, j + 1) + step->u * (at(plane, i + 1, j + 1) - at(plane, i, j + 1));
+  return above + step->v * (below - above);
 }
 
-/* How far the relief towards the lamp stands above the ray to it. */
+/* How far the relief towards the lamp stands above the ray to it, where the mask has pixels. */
 static void cast(const udg_plane *h, const udg_relit_view *view, double steep, udg_plane *shadow) {
   int size = h->width;
-  float c = (float)cos(view->azimuth_rad), s = (float)sin(view->azimuth_rad);
-  float fall = (float)(steep / fmax(view->relief_px, 1e-3));
-  int reach = (int)ceil(1.0 / (double)fall);
+  double c = cos(view->azimuth_rad), s = sin(view->azimuth_rad);
+  double fall = steep / fmax(view->relief_px, 1e-3);
+  int reach = (int)fmin(ceil(1.0 / fall), REACH_MOST);
+  ray_step steps[REACH_MOST];
+  for (int t = 0; t < reach; t++) {
+    double x = c * (t + 1), y = s * (t + 1);
+    steps[t] = (ray_step){(int)floor(x), (int)floor(y), (float)(x - floor(x)),
+                          (float)(y - floor(y)), (float)(fall * (t + 1))};
+  }
   for (int y = 0; y < size; y++)
     for (int x = 0; x < size; x++) {
-      float own = at(h, x, y), most = 0.0f;
-      for (int t = 1; t <= reach; t++) {
-        float up = between(h, (float)x + c * (float)t, (float)y + s * (float)t) - own;
-        most = fmaxf(most, up - fall * (float)t);
-      }
-      shadow->v[(size_t)y * (size_t)size + (size_t)x] = most;
+      size_t i = (size_t)y * (size_t)size + (size_t)x;
+      if (view->mask->v[i] <= 0.0f)
+        continue;
+      float own = h->v[i], most = 0.0f;
+      for (int t = 0; t < reach; t++)
+        most = fmaxf(most, between(h, x, y, &steps[t]) - own - steps[t].down);
+      shadow->v[i] = most;
     }
 }
 
@@ -132,36 +146,35 @@ static void fill_row(const udg_relit *relit, const udg_relit_view *view, int x, 
   float yy = at(h, x, y + 1) + at(h, x, y - 1) - 2.0f * here;
   float xy = 0.25f * (at(h, x + 1, y + 1) + at(h, x - 1, y - 1) - at(h, x + 1, y - 1) -
                       at(h, x - 1, y + 1));
-  const float values[WIDTH] = {
-      1.0f,
-      u,
-      v,
-      u * u,
-      u * v,
-      v * v,
-      p,
-      q,
-      s,
-      p * p - q * q,
-      2.0f * p * q,
-      here,
-      p * s,
-      q * s,
-      p * (p * p - 3.0f * q * q),
-      q * (3.0f * p * p - q * q),
-      p * s * s,
-      q * s * s,
-      s * (p * p - q * q),
-      2.0f * p * q * s,
-      s * s,
-      relit->wide.v[i] - here,
-      fmaxf(0.0f, relit->wide.v[i] - here),
-      to * xx,
-      to * xy,
-      to * yy,
-      relit->shadow[0].v[i],
-      relit->shadow[1].v[i],
-      (float)(SOFT_LEVELS * asinh(((double)view->grey->v[i] - view->level) / SOFT_LEVELS))};
+  const float values[WIDTH] = {1.0f,
+                               u,
+                               v,
+                               u * u,
+                               u * v,
+                               v * v,
+                               p,
+                               q,
+                               s,
+                               p * p - q * q,
+                               2.0f * p * q,
+                               here,
+                               p * s,
+                               q * s,
+                               p * (p * p - 3.0f * q * q),
+                               q * (3.0f * p * p - q * q),
+                               p * s * s,
+                               q * s * s,
+                               s * (p * p - q * q),
+                               2.0f * p * q * s,
+                               s * s,
+                               relit->wide.v[i] - here,
+                               fmaxf(0.0f, relit->wide.v[i] - here),
+                               to * xx,
+                               to * xy,
+                               to * yy,
+                               relit->shadow[0].v[i],
+                               relit->shadow[1].v[i],
+                               view->grey->v[i]};
   memcpy(row, values, sizeof values);
   for (int k = WIDTH; k < STRIDE; k++)
     row[k] = 0.0f;
@@ -193,6 +206,11 @@ static void project(const double full[STRIDE * STRIDE], udg_relit_sums *sums) {
       else
         sums->e = value;
     }
+}
+
+void udg_relit_hold(const udg_plane *grey, double level, udg_plane *held) {
+  for (int i = 0; i < grey->width * grey->height; i++)
+    held->v[i] = (float)(SOFT_LEVELS * asinh(((double)grey->v[i] - level) / SOFT_LEVELS));
 }
 
 void udg_relit_take(udg_relit *relit, const udg_relit_view *view, const udg_plane *height,

@@ -34,14 +34,16 @@ void udg_relit_destroy(udg_relit *relit);
 
 /* What the relief is seen by. */
 typedef struct udg_relit_view {
-  const udg_plane *grey; /* levels */
-  double level;          /* of the field: what lies far from it counts by its logarithm */
+  const udg_plane *grey; /* g, by udg_relit_hold() */
   const udg_plane *mask; /* pixels of the thing that can be used have more than 0 */
   double bevel_px;       /* width of a full shoulder */
   double relief_px;      /* its height */
   double blur_px;        /* softness of everything, s.d. */
   double azimuth_rad;    /* towards the lamp */
 } udg_relit_view;
+
+/* g of grey levels; `level`: of the field, what lies far from it counts by its logarithm. */
+void udg_relit_hold(const udg_plane *grey, double level, udg_plane *held);
 
 /* Sums of a thing whose relief is `height` (shares of the full relief, same size as the
  * view's planes). */

@@ -18,8 +18,8 @@ udg_status udg_relit_patch_create(udg_look *look, double fine, udg_relit_patch *
   const udg_settings *settings = &look->settings;
   *patch = (udg_relit_patch){.look = look, .fine = fine};
   udg_status status = udg_relit_create(settings, UDG_LOOK_SIDE_MAX, &patch->relit, message);
-  udg_plane *planes[] = {&patch->own, &patch->other, &patch->mask, &patch->height};
-  for (int k = 0; k < 4 && status == UDG_OK; k++)
+  udg_plane *planes[] = {&patch->own, &patch->other, &patch->mask, &patch->height, &patch->held};
+  for (int k = 0; k < 5 && status == UDG_OK; k++)
     if (udg_plane_create(settings, UDG_LOOK_SIDE_MAX, UDG_LOOK_SIDE_MAX, planes[k]) != UDG_OK)
       status = udg_fail(message, UDG_ERROR_MEMORY, "no memory for a patch");
   if (status != UDG_OK)
@@ -29,11 +29,15 @@ udg_status udg_relit_patch_create(udg_look *look, double fine, udg_relit_patch *
 
 void udg_relit_patch_destroy(udg_relit_patch *patch) {
   const udg_settings *settings = &patch->look->settings;
-  udg_plane *planes[] = {&patch->own, &patch->other, &patch->mask, &patch->height};
-  for (int k = 0; k < 4; k++)
+  udg_plane *planes[] = {&patch->own, &patch->other, &patch->mask, &patch->height, &patch->held};
+  for (int k = 0; k < 5; k++)
     udg_plane_destroy(settings, planes[k]);
   udg_relit_destroy(patch->relit);
   patch->relit = NULL;
+}
+
+static double field_level(const udg_look *look) {
+  return look->scene.light->coefficient[UDG_LIGHT_KNOTS * UDG_LIGHT_PER_KNOT + UDG_LIGHT_COVERS];
 }
 
 /* Patch and mask of an outline: its pixels are those that no other outline is nearer to. */
@@ -51,11 +55,12 @@ static udg_status open_outline(udg_relit_patch *patch, const udg_outline *outlin
   if (status != UDG_OK)
     return udg_fail(message, status, "no memory for a patch");
   int size = look->patch.size;
-  udg_plane *planes[] = {&patch->own, &patch->other, &patch->mask, &patch->height};
-  for (int k = 0; k < 4; k++)
+  udg_plane *planes[] = {&patch->own, &patch->other, &patch->mask, &patch->height, &patch->held};
+  for (int k = 0; k < 5; k++)
     planes[k]->width = planes[k]->height = size;
   status = udg_relief_distance_within(&look->settings, outline, patch->px_per_mm, turn_rad,
                                       0.5 * size, 0.5 * size, FAR_PX, &patch->own, message);
+  udg_relit_hold(&look->patch.grey, field_level(look), &patch->held);
   float margin = (float)(-margin_mm * patch->px_per_mm);
   for (int i = 0; i < size * size && status == UDG_OK; i++)
     patch->mask.v[i] = look->patch.usable.v[i] > 0.0f && patch->own.v[i] > margin &&
@@ -93,14 +98,11 @@ void udg_relit_patch_take(udg_relit_patch *patch, double blur_px, udg_relit_sums
   const udg_look *look = patch->look;
   const udg_reference *reference = look->scene.reference;
   double finer = patch->px_per_mm * date_height(look) / patch->fine;
-  const udg_relit_view view = {
-      .grey = &look->patch.grey,
-      .mask = &patch->mask,
-      .level =
-          look->scene.light->coefficient[UDG_LIGHT_KNOTS * UDG_LIGHT_PER_KNOT + UDG_LIGHT_COVERS],
-      .bevel_px = reference->bevel_mm * patch->px_per_mm,
-      .relief_px = reference->relief_mm * patch->px_per_mm,
-      .blur_px = blur_px * finer,
-      .azimuth_rad = look->scene.light->azimuth_rad};
+  const udg_relit_view view = {.grey = &patch->held,
+                               .mask = &patch->mask,
+                               .bevel_px = reference->bevel_mm * patch->px_per_mm,
+                               .relief_px = reference->relief_mm * patch->px_per_mm,
+                               .blur_px = blur_px * finer,
+                               .azimuth_rad = look->scene.light->azimuth_rad};
   udg_relit_take(patch->relit, &view, &patch->height, sums);
 }

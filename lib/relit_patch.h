@@ -16,6 +16,7 @@ typedef struct udg_relit_patch {
   udg_plane own;    /* px, distance to the thing's own outline, positive inside */
   udg_plane other;  /* for whoever supposes another outline */
   udg_plane mask;   /* its pixels: usable, and no other outline is nearer */
+  udg_plane held;   /* grey levels as the fit takes them */
   udg_plane height; /* the relief supposed, shares of the full one */
 } udg_relit_patch;
 

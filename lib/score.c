@@ -264,6 +264,7 @@ static void begin(udg_score *score, const udg_upright *upright, const udg_residu
   score->count = 0;
   score->looked_at = NULL;
   memset(&score->fragment, 0, sizeof score->fragment);
+  memset(&score->twice, 0, sizeof score->twice);
   memset(score->best.v, 0, sizeof(float) * (size_t)score->best.width * (size_t)score->best.height);
   for (int k = 0; k < UDG_MAPS; k++)
     memset(score->shared[score->place_count][k], 0,

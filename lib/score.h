@@ -75,6 +75,14 @@ typedef struct udg_score_choice {
   } of[UDG_HYPOTHESES_MAX];
 } udg_score_choice;
 
+/* A date set twice, or a digit of it, found together with the light (twice.h). */
+typedef struct udg_twice_seen {
+  int digits;                  /* looked at; 0: it was not looked for */
+  double all, all_shift_mm[2]; /* the whole date: score, displacement */
+  double one, one_shift_mm[2]; /* one digit alone: gain, displacement */
+  int one_place;               /* of that digit, from 0 */
+} udg_twice_seen;
+
 typedef struct udg_score {
   int count;
   udg_hypothesis
@@ -84,7 +92,8 @@ typedef struct udg_score {
   /* Best digit away from the places, offset_px being its middle; digit 0: none. Filled by
      udg_fragment_find(). */
   udg_hypothesis fragment;
-  udg_plane best; /* z2 R of the best earlier digit centred at each upright px */
+  udg_twice_seen twice; /* filled by udg_twice_look() */
+  udg_plane best;       /* z2 R of the best earlier digit centred at each upright px */
   udg_settings settings;
   int place_count;
   udg_score_place places[UDG_PLACES_MAX + UDG_SCORE_SPARE];
@@ -97,8 +106,8 @@ typedef struct udg_score {
   float *trace, *whole, *work;
   udg_complex *pair; /* two windows, or their spectra, on their way */
   udg_complex *of_trace, *of_square, *product[UDG_MAPS]; /* of the pair drawn last */
-  const udg_trace *looked_at; /* the trace whose parts `whole` and `trace` hold */
-  int keep; /* the maps of all traces at all places go into `kept` */
+  const udg_trace *looked_at;     /* the trace whose parts `whole` and `trace` hold */
+  int keep;                       /* the maps of all traces at all places go into `kept` */
   float *kept;                    /* place by place, trace by trace, map by map */
   const udg_score_choice *choice; /* NULL: the best offset of this photo alone */
 } udg_score;

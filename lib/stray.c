@@ -119,7 +119,7 @@ static blob grow(field *f, int32_t start) {
 
 /* Axis and extent of an even bar with the blob's moments; length 0 when it is no line. */
 static udg_line line_of(const blob *b) {
-  udg_line line = {0.0, {b->sum[0] / b->pixels, b->sum[1] / b->pixels}, 0.0, 0.0, 0.0};
+  udg_line line = {.centre_px = {b->sum[0] / b->pixels, b->sum[1] / b->pixels}};
   double xx = b->square[0] / b->pixels - line.centre_px[0] * line.centre_px[0];
   double xy = b->square[1] / b->pixels - line.centre_px[0] * line.centre_px[1];
   double yy = b->square[2] / b->pixels - line.centre_px[1] * line.centre_px[1];
@@ -249,6 +249,12 @@ udg_status udg_stray_line(const udg_settings *settings, const udg_upright *uprig
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory to look for lines");
   }
   measure_energy(&f, residual);
+  double along;
+  udg_status status = udg_stray_along(settings, upright, residual, &along, message);
+  if (status != UDG_OK) {
+    field_close(settings, &f);
+    return status;
+  }
   int32_t count = (int32_t)(upright->width * upright->height);
   for (int32_t at = 0; at < count; at++) {
     if (f.taken[at] || f.energy.v[at] <= BRIGHT)
@@ -263,6 +269,7 @@ udg_status udg_stray_line(const udg_settings *settings, const udg_upright *uprig
     if (found.length_px > line->length_px)
       *line = found;
   }
+  line->along = along;
   if (line->length_px > 0.0)
     tell_relief(&f, light, residual, line);
   field_close(settings, &f);

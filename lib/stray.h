@@ -14,6 +14,7 @@ typedef struct udg_line {
    * date's own edges do, each pixel of length counted once; near 0: the light does not tell. */
   double relief;
   double energy; /* mean of w r^2 of its brightest pixel across, texture being 1 */
+  double along;  /* of any line: energy summed along a digit's height, white noise being 1 */
 } udg_line;
 
 /* Whether a pixel is field near the date, and not the coin's rim, whose edge is a line as well. */
@@ -24,5 +25,10 @@ int udg_on_field(const udg_upright *upright, int x, int y);
 udg_status udg_stray_line(const udg_settings *settings, const udg_upright *upright,
                           const udg_light *light, udg_residual *residual, udg_line *line,
                           udg_message *message);
+
+/* The most energy along a straight line of a digit's height, anywhere away from the digits. MEMORY.
+ */
+udg_status udg_stray_along(const udg_settings *settings, const udg_upright *upright,
+                           const udg_residual *residual, double *energy, udg_message *message);
 
 #endif

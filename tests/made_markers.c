@@ -13,8 +13,8 @@
 
 #include "hub.h"
 #include "marker_check.h"
-#include "score.h"
 #include "strike.h"
+#include "twice.h"
 
 struct made_markers {
   const made *m;
@@ -83,6 +83,16 @@ void made_hub_look(made_markers *k, const ti_scene *scene, const udg_plane *grey
   assert_int_equal(udg_light_fit(k->light, &k->upright, NULL), UDG_OK);
   const udg_look_scene look = {k->m->reference, k->date_index, grey, &r, k->light, &none};
   assert_int_equal(udg_hub_look(k->look, &look, hub, NULL), UDG_OK);
+}
+
+void made_twice_look(made_markers *k, const ti_scene *scene, const udg_plane *grey, ti_rng *rng,
+                     udg_twice_seen *seen) {
+  udg_registration r = pose_of(scene, rng);
+  udg_coin_result none = {.count = 0};
+  assert_int_equal(udg_upright_make(&k->upright, grey, &r, NULL), UDG_OK);
+  assert_int_equal(udg_light_fit(k->light, &k->upright, NULL), UDG_OK);
+  const udg_look_scene look = {k->m->reference, k->date_index, grey, &r, k->light, &none};
+  assert_int_equal(udg_twice_look(k->look, &look, seen, NULL), UDG_OK);
 }
 
 void made_strike_look(made_markers *k, const ti_scene *scene, const udg_plane *grey, ti_rng *rng,

@@ -8,6 +8,7 @@
 
 #include "made.h"
 #include "rng.h"
+#include "score.h"
 
 /* Light and score of one date, made once. */
 typedef struct made_markers made_markers;
@@ -26,6 +27,10 @@ void made_displace(ti_scene *scene, double heights);
 /* The hub of the date looked at as a whole, at the true pose off by a little. */
 void made_hub_look(made_markers *k, const ti_scene *scene, const udg_plane *grey, ti_rng *rng,
                    udg_hub_finding *hub);
+
+/* The date, or a digit of it, set twice, at the true pose off by a little. */
+void made_twice_look(made_markers *k, const ti_scene *scene, const udg_plane *grey, ti_rng *rng,
+                     udg_twice_seen *seen);
 
 /* How full the coin is struck, at the true pose off by a little. */
 void made_strike_look(made_markers *k, const ti_scene *scene, const udg_plane *grey, ti_rng *rng,

@@ -61,6 +61,7 @@ static int set_up(void **state) {
   upright.reference = &reference;
   upright.place_count = 4;
   upright.px_per_mm = 30.0;
+  upright.zoom = 1.0;
   memset(&score, 0, sizeof score);
   for (int i = 0; i < 4; i++)
     date.places[i].digit = date.text[i];
@@ -318,14 +319,70 @@ static void a_line_is_a_stray(void **state) {
   } cases[] = {
       {40.0, "raised, as a crack"}, {-40.0, "cut in, as a scratch"}, {0.0, "does not tell"}};
   for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
-    score.line = (udg_line){.length_px = 2.0 * UDG_UPRIGHT_DIGIT_PX, .relief = cases[i].relief};
+    score.line = (udg_line){
+        .length_px = 2.0 * UDG_UPRIGHT_DIGIT_PX, .relief = cases[i].relief, .along = 800.0};
     name();
     assert_int_equal(result.verdict, UDG_VERDICT_STRAY);
     assert_true(says(cases[i].words));
   }
-  score.line.length_px = 0.3 * UDG_UPRIGHT_DIGIT_PX;
+  score.line = (udg_line){.length_px = 0.3 * UDG_UPRIGHT_DIGIT_PX, .along = 100.0};
   name();
   assert_int_equal(result.verdict, UDG_VERDICT_PLAIN);
+}
+
+/* One that stands out nowhere, but shows along a digit's height. */
+static void a_faint_line_is_a_stray(void **state) {
+  (void)state;
+  score.line = (udg_line){.length_px = 0.0, .along = 4000.0};
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_STRAY);
+  assert_true(says("a faint line"));
+}
+
+/* A second image of one digit, found with the light, counts more than the same digit's strokes in
+ * what the light of the date left over. */
+static void a_second_image_is_repunched(void **state) {
+  (void)state;
+  score.twice = (udg_twice_seen){
+      .digits = 4, .all = -0.2, .one = 0.1, .one_place = 2, .one_shift_mm = {0.05, -0.1}};
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_REPUNCHED);
+  assert_true(says("the third digit shows twice"));
+  const udg_finding *f = NULL;
+  for (int i = 0; i < result.other_count; i++)
+    if (result.others[i].kind == UDG_VERDICT_REPUNCHED)
+      f = &result.others[i];
+  assert_non_null(f);
+  assert_int_equal(f->place, 3);
+  test_near(f->offset_mm[0], 0.05, 1e-12);
+  test_near(f->offset_mm[1], -0.1, 1e-12);
+  show(2, '6', UDG_TRACE_SAME, 1500.0);
+  score.twice.one = 0.0;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_PLAIN);
+}
+
+/* All of them displaced alike; a scratch across the date could pass for that. */
+static void a_second_image_of_all_is_doubled(void **state) {
+  (void)state;
+  score.twice = (udg_twice_seen){.digits = 4, .all = 1.0, .all_shift_mm = {-0.1, 0.02}, .one = 0.0};
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_DOUBLED);
+  assert_int_equal(result.others[0].kind, UDG_VERDICT_DOUBLED);
+  test_near(result.others[0].offset_mm[0], -0.1, 1e-12);
+  score.line = (udg_line){.length_px = 2.0 * UDG_UPRIGHT_DIGIT_PX, .along = 20000.0};
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_STRAY);
+}
+
+/* What an underdigit is flagged by is left as it was. */
+static void a_second_image_takes_no_flag_away(void **state) {
+  (void)state;
+  show(3, '6', UDG_TRACE_EARLIER, 1500.0);
+  assert_false(udg_name_asks_twice(&settings, &reference, &upright, &score));
+  score.twice = (udg_twice_seen){.digits = 4, .all = 1.0, .one = 0.1};
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_UNDERDIGIT);
 }
 
 int main(void) {
@@ -343,6 +400,10 @@ int main(void) {
       cmocka_unit_test_setup(reasons_never_overflow, set_up),
       cmocka_unit_test_setup(powers_fall_with_the_misfit, set_up),
       cmocka_unit_test_setup(a_line_is_a_stray, set_up),
+      cmocka_unit_test_setup(a_faint_line_is_a_stray, set_up),
+      cmocka_unit_test_setup(a_second_image_is_repunched, set_up),
+      cmocka_unit_test_setup(a_second_image_of_all_is_doubled, set_up),
+      cmocka_unit_test_setup(a_second_image_takes_no_flag_away, set_up),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

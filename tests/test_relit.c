@@ -20,15 +20,15 @@ enum { SIZE = 61, COUNT = SIZE * SIZE };
 static test_hooks hooks;
 static udg_settings settings;
 static udg_relit *relit;
-static udg_plane height, grey, mask;
+static udg_plane height, grey, soft, mask;
 
 static const double BEVEL_PX = 4.0, BLUR_PX = 1.0;
 
 static int set_up(void **state) {
   (void)state;
   settings = hooked_settings(&hooks);
-  udg_plane *planes[] = {&height, &grey, &mask};
-  for (int k = 0; k < 3; k++)
+  udg_plane *planes[] = {&height, &grey, &soft, &mask};
+  for (int k = 0; k < 4; k++)
     if (udg_plane_create(&settings, SIZE, SIZE, planes[k]) != UDG_OK)
       return 1;
   for (int i = 0; i < COUNT; i++)
@@ -38,8 +38,8 @@ static int set_up(void **state) {
 
 static int tear_down(void **state) {
   (void)state;
-  udg_plane *planes[] = {&height, &grey, &mask};
-  for (int k = 0; k < 3; k++)
+  udg_plane *planes[] = {&height, &grey, &soft, &mask};
+  for (int k = 0; k < 4; k++)
     udg_plane_destroy(&settings, planes[k]);
   udg_relit_destroy(relit);
   return hooks.held != 0;
@@ -57,8 +57,8 @@ static void ring(double dx, double dy, double share) {
 }
 
 static udg_relit_view view_of(void) {
-  return (udg_relit_view){.grey = &grey,
-                          .level = 110.0,
+  udg_relit_hold(&grey, 110.0, &soft);
+  return (udg_relit_view){.grey = &soft,
                           .mask = &mask,
                           .bevel_px = BEVEL_PX,
                           .relief_px = 2.0,
@@ -144,9 +144,9 @@ static void a_small_error_of_place_is_allowed_for(void **state) {
 static void sums_add_up(void **state) {
   (void)state;
   udg_relit_sums whole, part, both = {0};
-  udg_relit_view view = view_of();
   ring(0, 0, 0);
   light_it();
+  udg_relit_view view = view_of();
   udg_relit_take(relit, &view, &height, &whole);
   for (int half = 0; half < 2; half++) {
     for (int i = 0; i < COUNT; i++)

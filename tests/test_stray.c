@@ -125,6 +125,21 @@ static void plain_field_has_none(void **state) {
   assert_true(line.length_px < 0.5 * UDG_UPRIGHT_DIGIT_PX);
 }
 
+/* A line that no pixel of stands out shows along its length; in white noise the most of some ten
+ * thousand chi-squares with two degrees of freedom is about 2 ln 10,000 = 18 (textbook), and
+ * neighbours are alike. */
+static void a_faint_line_shows_along_its_length(void **state) {
+  (void)state;
+  stage_strike(&scene);
+  udg_line plain = look(3.0);
+  lay_line(0.0, 0.5, -1.3, 2.6, -0.1);
+  udg_line faint = look(3.0);
+  if (plain.along > 40.0 || faint.along < 3.0 * plain.along ||
+      faint.length_px > 0.5 * UDG_UPRIGHT_DIGIT_PX)
+    fail_msg("plain %.1f, with a faint line %.1f, length %.1f px", plain.along, faint.along,
+             faint.length_px);
+}
+
 /* Below the date, 9.5 mm from the coin's centre: on a coin of 24 mm a mark, of 20 mm its rim. */
 static void the_rim_is_no_line(void **state) {
   (void)state;
@@ -166,6 +181,7 @@ int main(void) {
       cmocka_unit_test(a_line_goes_on_across_a_digit),
       cmocka_unit_test(long_lines_lose_their_weight),
       cmocka_unit_test(plain_field_has_none),
+      cmocka_unit_test(a_faint_line_shows_along_its_length),
       cmocka_unit_test(the_rim_is_no_line),
       cmocka_unit_test(lacking_memory_is_told),
   };

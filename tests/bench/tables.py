@@ -80,6 +80,88 @@ def classes(photos):
     print()
 
 
+SAME = {"clean": "plain", "crack": "stray", "scratch": "stray", "chip": "stray"}
+LEAST_PX = 2.0  # a shift or a knob is seen from two pixels on, as the sampling theorem has it
+LEAST_OPEN = 0.2  # share of a digit's trace that the present digits leave open
+LEAST_LINE = 0.5  # of a line, digit heights in the photo
+LEAST_PART = 0.5  # of a fragment's points, share in the photo
+RELIEF = 0.1
+
+
+def share_in_photo(t, points):
+    """Of points in mm of the date plane, the share that lies in the photo."""
+    m = t["homography_mm_to_px"]
+    wide, high = t["size"]
+    inside = 0
+    for x, y in points:
+        w = m[6] * x + m[7] * y + m[8]
+        u, v = (m[0] * x + m[1] * y + m[2]) / w, (m[3] * x + m[4] * y + m[5]) / w
+        inside += 0 <= u <= wide and 0 <= v <= high
+    return inside / len(points)
+
+
+def mark_in_reach(t, mark):
+    height, px_per_mm = t["type"]["height"], t["digit_px"] / t["type"]["height"]
+    if mark["h"] <= RELIEF:
+        return False
+    if mark["kind"] == "chip":
+        return mark["r"] * px_per_mm >= LEAST_PX and share_in_photo(t, [(mark["x"], mark["y"])]) > 0
+    along = [(k / 20 - 0.5) * mark["length"] for k in range(21)]
+    points = [(mark["x"] + s * math.cos(mark["ang"]), mark["y"] + s * math.sin(mark["ang"]))
+              for s in along]
+    return (mark["width"] * px_per_mm >= 1
+            and share_in_photo(t, points) * mark["length"] >= LEAST_LINE * height)
+
+
+def fragment_in_reach(t):
+    f, height = t["fragment"], t["type"]["height"]
+    if f["strength"] <= RELIEF:
+        return False
+    if "r" in f:  # the middle and the radius of what was kept of the digit
+        points = [(f["x"] + f["r"] * math.cos(a), f["y"] + f["r"] * math.sin(a)) for a in range(6)]
+    else:  # the digit's foot: which part was kept is not told
+        points = [(f["x"] + height * (u * math.cos(f["rot"]) + v * math.sin(f["rot"])),
+                   f["y"] + height * (u * math.sin(f["rot"]) - v * math.cos(f["rot"])))
+                  for u in (-0.25, 0, 0.25) for v in (0, 0.25, 0.5, 0.75, 1)]
+    return share_in_photo(t, points) >= LEAST_PART
+
+
+def in_reach(t):
+    """The mark is more than a tenth of the relief, and the photo can show it."""
+    px_per_mm = t["digit_px"] / t["type"]["height"]
+    if t["cls"] in ("underdigit", "repunched"):
+        under, own = t["under"], t["digits"][t["under"]["pos"]]
+        off = math.hypot(under["dx"] - own["dx"], under["dy"] - own["dy"])
+        return (effective(t) > RELIEF and off * px_per_mm >= LEAST_PX
+                and t["visible_fraction"] >= LEAST_OPEN)
+    if t["cls"] == "doubled":
+        off = math.hypot(t["doubling"]["dx"], t["doubling"]["dy"])
+        return t["doubling"]["strength"] > RELIEF and off * px_per_mm >= LEAST_PX
+    if t["cls"] == "fragment":
+        return fragment_in_reach(t)
+    return t["cls"] == "clean" or any(mark_in_reach(t, m) for m in t["marks"])
+
+
+def told_apart(photos):
+    print("Told apart. In reach: more than %g of the present digit's relief, and: earlier or same "
+          "digit, %g of it open and %g px off; doubled, %g px off; line, %g digit heights of it in "
+          "the photo and 1 px wide; chip, its middle in the photo and %g px of radius; fragment, "
+          "%g of it in the photo.\n" % (RELIEF, LEAST_OPEN, LEAST_PX, LEAST_PX, LEAST_LINE, LEAST_PX,
+                                        LEAST_PART))
+    print("| class | photos | right | in reach | right of these | called underdigit |\n"
+          "|---|---|---|---|---|---|")
+    for name in CLASSES:
+        own = [(t, r["verdict"]) for t, r in photos if t["cls"] == name]
+        seen = [v for t, v in own if in_reach(t)]
+        if own:
+            same = SAME.get(name, name)
+            print("| %s | %d | %.2f | %d | %.2f | %.3f |" % (
+                name, len(own), sum(v == same for _, v in own) / len(own), len(seen),
+                sum(v == same for v in seen) / max(len(seen), 1),
+                sum(v == "underdigit" for _, v in own) / len(own)))
+    print()
+
+
 def honesty(photos):
     null = [r["p_value"] for t, r in photos
             if t["cls"] != "underdigit" and r.get("evidence") is not None]
@@ -121,6 +203,7 @@ def main():
     limit = rest[int(0.01 * len(rest))]
     strengths(photos, limit)
     classes(photos)
+    told_apart(photos)
     heights = [("below 40 px", 0, 40), ("40-60 px", 40, 60), ("60-100 px", 60, 100),
                ("100 px and more", 100, 1e9)]
     detection(photos, limit, [(n, lambda t, a=a, b=b: a <= t["digit_px"] < b)
