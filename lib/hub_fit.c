@@ -39,7 +39,7 @@ static double date_height(const udg_look *look) {
 udg_status udg_hub_fit_create(udg_look *look, double least, int strengths, udg_hub_fit *fit,
                               udg_message *message) {
   const udg_settings *settings = &look->settings;
-  *fit = (udg_hub_fit){.step_mm = date_height(look) / FINE, .to_strength = strengths, .every = 1};
+  *fit = (udg_hub_fit){.step_mm = date_height(look) / FINE, .strengths = strengths, .every = 1};
   cells_make(least, &fit->cells);
   udg_status status = udg_relit_patch_create(look, FINE, &fit->at, message);
   if (status != UDG_OK)
@@ -137,6 +137,14 @@ double udg_hub_fit_softest(const udg_hub_fit *fit, int *soft) {
   return least;
 }
 
+static int on_grid(const udg_hub_fit *fit, int cell, int every) {
+  return fit->cells.dx[cell] % every == 0 && fit->cells.dy[cell] % every == 0;
+}
+
+int udg_hub_fit_has(const udg_hub_fit *fit, int cell) {
+  return on_grid(fit, cell, fit->every);
+}
+
 udg_status udg_hub_fit_table(udg_hub_fit *fit, udg_message *message) {
   for (int k = 0; k < fit->count; k++) {
     int usable;
@@ -145,15 +153,16 @@ udg_status udg_hub_fit_table(udg_hub_fit *fit, udg_message *message) {
     udg_status status = udg_relit_patch_digit(&fit->at, fit->place[k], &usable, message);
     if (status != UDG_OK)
       return status;
-    for (int t = fit->from_strength; t < fit->to_strength; t++)
+    for (int t = 0; t < fit->strengths; t++)
       for (int c = 0; c < fit->cells.count; c++) {
-        if (!udg_hub_fit_has(fit, c))
+        if (!on_grid(fit, c, fit->every) || (fit->done > 0 && on_grid(fit, c, fit->done)))
           continue;
         udg_hub_second second = {.strength = t};
         udg_hub_fit_shift(fit, c, second.shift_mm);
         udg_hub_fit_take(fit, &second, 0, fit->soft, udg_hub_fit_twice(fit, t, k, c));
       }
   }
+  fit->done = fit->every;
   return UDG_OK;
 }
 

@@ -29,9 +29,10 @@ typedef struct udg_hub_fit {
   udg_relit_patch at;
   double step_mm; /* between cells */
   udg_hub_cells cells;
-  /* What the table has: strengths from one to before another, every so many-th pixel both ways. */
-  int from_strength, to_strength, every;
-  int count; /* digits that can be looked at */
+  int strengths; /* of the second image */
+  int every;     /* displacements that the table has: every so many-th pixel both ways */
+  int done;      /* those of this grid it has already at fit->soft; 0: none */
+  int count;     /* digits that can be looked at */
   int place[UDG_PLACES_MAX];
   int soft;                  /* how soft shoulders are in this photo */
   udg_relit_sums *soft_sums; /* [soft][digit], one supposition */
@@ -53,8 +54,10 @@ void udg_hub_fit_take(udg_hub_fit *fit, const udg_hub_second *second, int other,
 udg_status udg_hub_fit_softs(udg_hub_fit *fit, const udg_hub_second *second, udg_message *message);
 /* The softness that leaves least, and what it leaves. */
 double udg_hub_fit_softest(const udg_hub_fit *fit, int *soft);
-/* Fills fit->twice at fit->soft. */
+/* Fills fit->twice at fit->soft: what fit->every asks for and fit->done lacks. */
 udg_status udg_hub_fit_table(udg_hub_fit *fit, udg_message *message);
+/* Whether the table has a cell. */
+int udg_hub_fit_has(const udg_hub_fit *fit, int cell);
 /* Displacement of a cell, mm. */
 void udg_hub_fit_shift(const udg_hub_fit *fit, int cell, double shift_mm[2]);
 
@@ -65,10 +68,6 @@ udg_status udg_hub_legend(udg_hub_fit *fit, const udg_relit_sums *digits, int st
 
 /* One of the eight symmetries of the square, by a generator that `state` goes through. */
 int udg_hub_random_way(uint32_t *state);
-
-static inline int udg_hub_fit_has(const udg_hub_fit *fit, int cell) {
-  return fit->cells.dx[cell] % fit->every == 0 && fit->cells.dy[cell] % fit->every == 0;
-}
 
 static inline udg_relit_sums *udg_hub_fit_twice(const udg_hub_fit *fit, int strength, int digit,
                                                 int cell) {

@@ -33,6 +33,9 @@ static const double DOUBLED[3] = {-1.35, 0.4, 4.5}, SCORE_LOW = -0.3, SCORE_HIGH
  * photo, px (a small photo's pixels tell less each). By logistic regression on made pictures. */
 enum { LINE_TERMS = 4 };
 static const double LINE[LINE_TERMS] = {-14.85, 1.90, 0.92, 0.855};
+/* Log odds from which on a second image of a digit, or of the date, is looked for: others hardly
+ * ever turn out to be one. */
+static const double ASK_AGAIN = -4.5, ASK_DOUBLED = -2.0;
 /* A line's relief, levels by px of its length, from which it is told raised from cut in. */
 static const double LINE_RELIEF = 10.0;
 /* Length from which a line's own figures are told, digit heights; fainter ones stand out nowhere.
@@ -307,8 +310,9 @@ int udg_name_asks_twice(const udg_settings *settings, const udg_reference *refer
   winner doubled = best_of(score, reference, date, UDG_TRACE_DOUBLED, UDG_MODEL_DOUBLED);
   if (!under.hypothesis || !again.hypothesis || !doubled.hypothesis)
     return 0;
-  return udg_evidence_p_value(under.log_odds) >= PERHAPS * settings->flag_p_value ||
-         under.log_odds <= fmax(again.log_odds, doubled.log_odds);
+  int settled = udg_evidence_p_value(under.log_odds) < PERHAPS * settings->flag_p_value &&
+                under.log_odds > fmax(again.log_odds, doubled.log_odds);
+  return !settled && (again.log_odds > ASK_AGAIN || doubled.log_odds > ASK_DOUBLED);
 }
 
 void udg_name_power(const udg_score *score, udg_adequacy *adequacy) {

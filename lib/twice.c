@@ -10,8 +10,8 @@ enum { DECOYS = 48 };
 static const double SPREAD_LEAST = 0.004;
 /* Displacements of a second punch looked at, digit heights, and how many strengths of it. */
 static const double LEAST = 0.06;
-/* First every other pixel and the two strong images alone; the rest where that gains anything. */
-enum { COARSE = 2, STRONG_FROM = 1 };
+/* First every other pixel; the rest where that gains so much. */
+enum { COARSE = 2 };
 static const double GAIN_FROM = 0.01;
 /* Score of the whole date from which on the softness is fitted anew. */
 static const double SOFTEN_FROM = 0.2;
@@ -41,7 +41,7 @@ void udg_twice_alike(int cell, int cells[UDG_PLACES_MAX]) {
 udg_twice_spot udg_twice_best(const udg_twice *twice, int left_out) {
   const udg_hub_fit *fit = &twice->fit;
   udg_twice_spot best = {HUGE_VAL, 0, 0};
-  for (int t = fit->from_strength; t < fit->to_strength; t++)
+  for (int t = 0; t < fit->strengths; t++)
     for (int c = 0; c < fit->cells.count; c++) {
       if (!udg_hub_fit_has(fit, c))
         continue;
@@ -133,6 +133,7 @@ udg_status udg_twice_fill(udg_twice *twice, int rounds, udg_message *message) {
       udg_hub_fit_softest(fit, &fit->soft);
     if (status != UDG_OK || fit->soft == soft)
       break;
+    fit->done = 0;
     status = udg_hub_fit_table(fit, message);
   }
   return status;
@@ -147,7 +148,7 @@ static void best_one(const udg_twice *twice, udg_twice_seen *seen) {
   for (int k = 0; k < fit->count; k++) {
     udg_twice_spot best = {HUGE_VAL, 0, 0};
     const udg_relit_sums others = udg_twice_sum_once(twice, k);
-    for (int t = fit->from_strength; t < fit->to_strength; t++)
+    for (int t = 0; t < fit->strengths; t++)
       for (int c = 0; c < fit->cells.count; c++) {
         if (!udg_hub_fit_has(fit, c))
           continue;
@@ -178,7 +179,6 @@ static void best_all(const udg_twice *twice, udg_twice_seen *seen) {
 
 static udg_status look_closely(udg_twice *twice, udg_twice_seen *seen, udg_message *message) {
   udg_hub_fit *fit = &twice->fit;
-  fit->from_strength = 0;
   fit->every = 1;
   udg_status status = udg_twice_fill(twice, 0, message);
   if (status != UDG_OK)
@@ -198,7 +198,6 @@ static udg_status look_at_date(udg_twice *twice, udg_twice_seen *seen, udg_messa
   udg_status status = udg_twice_soften(twice, message);
   if (status != UDG_OK || fit->count < 2)
     return status;
-  fit->from_strength = STRONG_FROM;
   fit->every = COARSE;
   status = udg_twice_fill(twice, 0, message);
   if (status != UDG_OK)
