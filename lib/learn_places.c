@@ -76,7 +76,7 @@ static size_t gather(const udg_learner *learner, int place, int axis, double *va
  * places are taken to be right: the biweight mean over the places is the shift that
  * they share, one that is off does not draw it along. */
 static double shared_of(const centre *centres, int count, double error) {
-  double values[UDG_PLACES_MAX];
+  double values[UDG_PLACES_MAX] = {0.0};
   float scratch[UDG_PLACES_MAX];
   for (int p = 0; p < count; p++)
     values[p] = centres[p].mean;

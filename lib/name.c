@@ -250,7 +250,8 @@ static void decide(const udg_settings *settings, const udg_upright *upright, con
     result->verdict = UDG_VERDICT_REPUNCHED;
     udg_result_reason(result, "the %s digit shows twice: the same digit, set off a little",
                       place_word(again->hypothesis->place + 1, upright->place_count));
-  } else if (lines > OTHER_FROM) {
+  } else if (lines > OTHER_FROM ||
+             score->line.length_px > UDG_STROKE_LONGEST * UDG_UPRIGHT_DIGIT_PX) {
     result->verdict = UDG_VERDICT_STRAY;
     explain_line(&score->line, result);
   } else if (unrest(score) > STRAY_UNREST) {

@@ -14,9 +14,8 @@ static const int PIXELS_MIN = 12;
 static const double SLENDER = 3.0; /* length over width of a line */
 /* A line found goes on where it shows within so many px of its axis, over gaps up to so many. */
 static const int AXIS_PX = 2, GAP_PX = 8;
-/* No digit has a straight stroke so long, digit heights: such a line is none, and its bright pixels
- * within so many px of its axis are not offered to digits. */
-static const double NO_STROKE = 1.15;
+/* Of a line too long for a digit's stroke, the bright pixels within so many px of its axis are not
+ * offered to digits. */
 static const int COVER_PX = 3;
 /* Profile across a line: bins of half a pixel, 7 px to either side; the two sides of its axis are
  * compared over 3 px each. */
@@ -264,7 +263,7 @@ udg_status udg_stray_line(const udg_settings *settings, const udg_upright *uprig
     if (b.pixels < PIXELS_MIN || found.length_px <= 0.0)
       continue;
     lengthen(&f, &found);
-    if (found.length_px > NO_STROKE * UDG_UPRIGHT_DIGIT_PX)
+    if (found.length_px > UDG_STROKE_LONGEST * UDG_UPRIGHT_DIGIT_PX)
       cover_line(&f, &found, residual);
     if (found.length_px > line->length_px)
       *line = found;

@@ -7,6 +7,9 @@
 
 #include "residual.h"
 
+/* No digit has a longer straight stroke, digit heights: common practice, no source. */
+#define UDG_STROKE_LONGEST 1.15
+
 typedef struct udg_line {
   double length_px;                   /* 0: none stands out */
   double centre_px[2], direction_rad; /* upright plane */

@@ -339,6 +339,18 @@ static void a_faint_line_is_a_stray(void **state) {
   assert_true(says("a faint line"));
 }
 
+/* No digit has a stroke of 1.2 heights, however little there is along it; a line of one height may
+ * be a hairline. */
+static void a_line_too_long_for_a_stroke_is_a_stray(void **state) {
+  (void)state;
+  score.line = (udg_line){.length_px = 1.2 * UDG_UPRIGHT_DIGIT_PX};
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_STRAY);
+  score.line.length_px = 1.0 * UDG_UPRIGHT_DIGIT_PX;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_PLAIN);
+}
+
 /* A second image of one digit, found with the light, counts more than the same digit's strokes in
  * what the light of the date left over. */
 static void a_second_image_is_repunched(void **state) {
@@ -401,6 +413,7 @@ int main(void) {
       cmocka_unit_test_setup(powers_fall_with_the_misfit, set_up),
       cmocka_unit_test_setup(a_line_is_a_stray, set_up),
       cmocka_unit_test_setup(a_faint_line_is_a_stray, set_up),
+      cmocka_unit_test_setup(a_line_too_long_for_a_stroke_is_a_stray, set_up),
       cmocka_unit_test_setup(a_second_image_is_repunched, set_up),
       cmocka_unit_test_setup(a_second_image_of_all_is_doubled, set_up),
       cmocka_unit_test_setup(a_second_image_takes_no_flag_away, set_up),
