@@ -82,6 +82,10 @@ static udg_status lay_edges(const udg_settings *settings, const udg_plane *grey,
   return UDG_OK;
 }
 
+/* Variance of the edges in a box, in shares of the contrast about them, up to which nothing shows:
+ * what single precision leaves of an even picture is below. */
+static const double NOTHING = 1e-6;
+
 /* What lies outside the turned box goes, the rest gets mean 0 and square sum 1; 0 when nothing
  * is there. */
 static int keep_box(udg_plane *edges, const double half[2], double turn_rad) {
@@ -109,7 +113,7 @@ static int keep_box(udg_plane *edges, const double half[2], double turn_rad) {
   float factor = square > 0.0 ? (float)(1.0 / sqrt(square)) : 0.0f;
   for (size_t i = 0; i < (size_t)edges->width * (size_t)edges->height; i++)
     edges->v[i] *= factor;
-  return square > 0.0;
+  return square > NOTHING * (double)inside;
 }
 
 static udg_status take_memory(const udg_settings *settings, udg_fft *fft, udg_closeup *c,
