@@ -51,7 +51,7 @@ import underdigit as ud  # noqa: E402
 from underdigit import _abi  # noqa: E402
 
 DATA = os.path.join(SOURCE, "tests/fuzz")
-SETTINGS = {"digit_height_min_px": 30, "digit_height_max_px": 40, "turn_max_deg": 4}
+SETTINGS = {"digit_height_min_px": 30, "digit_height_max_px": 40, "turn_max_deg": 8}
 
 
 def plane(name):
