@@ -280,7 +280,7 @@ udg_status udg_coin_find(udg_coin_state *state, const udg_plane *grey, udg_coin_
   if (status != UDG_OK)
     return udg_fail(message, status, "no memory to look for coins");
   for (int i = 0; i < seed_count; i++) {
-    if (state->settings.cancel && state->settings.cancel(state->settings.user))
+    if (udg_stop_wanted(&state->settings))
       return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled while looking for coins");
     if (!seed_explained(all, count, &seeds[i]))
       seed_fit(state, &seeds[i], reduction / fine_box, low, all, &count);

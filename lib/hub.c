@@ -91,10 +91,7 @@ static udg_status find_digit(udg_twice *w, udg_hub_finding *hub, double *least,
 
 static udg_status look(udg_twice *w, udg_hub_finding *hub, udg_message *message) {
   udg_hub_fit *fit = &w->fit;
-  udg_status status = udg_twice_soften(w, message);
-  if (status != UDG_OK || fit->count < 2)
-    return status;
-  status = udg_twice_fill(w, 1, message);
+  udg_status status = udg_twice_fill(w, 1, message);
   if (status != UDG_OK)
     return status;
   udg_twice_spot best = udg_twice_best(w, -1);
@@ -120,11 +117,11 @@ udg_status udg_hub_look(udg_look *look_at, const udg_look_scene *scene, udg_hub_
                         udg_message *message) {
   udg_twice w;
   *hub = (udg_hub_finding){.applies = 0};
-  udg_look_begin(look_at, scene);
-  udg_status status = udg_hub_fit_create(look_at, LEAST, STRENGTHS, &w.fit, message);
+  udg_status status = udg_twice_open(look_at, scene, LEAST, STRENGTHS, &w, message);
   if (status != UDG_OK)
     return status;
-  status = look(&w, hub, message);
-  udg_hub_fit_destroy(&w.fit);
+  if (w.fit.count >= 2)
+    status = look(&w, hub, message);
+  udg_twice_close(&w);
   return status;
 }

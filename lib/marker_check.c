@@ -39,7 +39,7 @@ static udg_status check_one(udg_look *look, const udg_marker *marker, udg_marker
                             udg_message *message) {
   const udg_reference *reference = look->scene.reference;
   udg_look_tally tally;
-  if (look->settings.cancel && look->settings.cancel(look->settings.user))
+  if (udg_stop_wanted(&look->settings))
     return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled while looking for markers");
   udg_status status = udg_look_is_rim(look, marker) ? udg_look_rim(look, marker, &tally, message)
                                                     : udg_look_field(look, marker, &tally, message);

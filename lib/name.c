@@ -81,6 +81,13 @@ static winner best_of(const udg_score *score, const udg_reference *reference, co
   return best;
 }
 
+static void best_of_each(const udg_score *score, const udg_reference *reference,
+                         const udg_date *date, winner *under, winner *again, winner *doubled) {
+  *under = best_of(score, reference, date, UDG_TRACE_EARLIER, UDG_MODEL_UNDERDIGIT);
+  *again = best_of(score, reference, date, UDG_TRACE_SAME, UDG_MODEL_REPUNCHED);
+  *doubled = best_of(score, reference, date, UDG_TRACE_DOUBLED, UDG_MODEL_DOUBLED);
+}
+
 static udg_finding finding_of(const winner *w, udg_verdict kind, const udg_reference *reference,
                               const udg_upright *upright, double against) {
   const udg_hypothesis *h = w->hypothesis;
@@ -269,9 +276,8 @@ static void decide(const udg_settings *settings, const udg_upright *upright, con
 void udg_name(const udg_settings *settings, const udg_reference *reference,
               const udg_upright *upright, const udg_score *score, udg_result *result) {
   const udg_date *date = upright->date;
-  winner under = best_of(score, reference, date, UDG_TRACE_EARLIER, UDG_MODEL_UNDERDIGIT);
-  winner again = best_of(score, reference, date, UDG_TRACE_SAME, UDG_MODEL_REPUNCHED);
-  winner doubled = best_of(score, reference, date, UDG_TRACE_DOUBLED, UDG_MODEL_DOUBLED);
+  winner under, again, doubled;
+  best_of_each(score, reference, date, &under, &again, &doubled);
   result->judged = 1;
   if (!under.hypothesis) { /* a date of noughts has no earlier one */
     result->judged = 0;
@@ -305,10 +311,8 @@ void udg_name(const udg_settings *settings, const udg_reference *reference,
 
 int udg_name_asks_twice(const udg_settings *settings, const udg_reference *reference,
                         const udg_upright *upright, const udg_score *score) {
-  const udg_date *date = upright->date;
-  winner under = best_of(score, reference, date, UDG_TRACE_EARLIER, UDG_MODEL_UNDERDIGIT);
-  winner again = best_of(score, reference, date, UDG_TRACE_SAME, UDG_MODEL_REPUNCHED);
-  winner doubled = best_of(score, reference, date, UDG_TRACE_DOUBLED, UDG_MODEL_DOUBLED);
+  winner under, again, doubled;
+  best_of_each(score, reference, upright->date, &under, &again, &doubled);
   if (!under.hypothesis || !again.hypothesis || !doubled.hypothesis)
     return 0;
   int settled = udg_evidence_p_value(under.log_odds) < PERHAPS * settings->flag_p_value &&

@@ -292,7 +292,7 @@ static udg_status score_pair(udg_score *score, const udg_date *date, const udg_l
     for (int i = first; i < end; i++) {
       if (!fits_place(date, place, &bank->traces[i]))
         continue;
-      if (score->settings.cancel && score->settings.cancel(score->settings.user))
+      if (udg_stop_wanted(&score->settings))
         return UDG_ERROR_CANCELLED;
       if (!correlated)
         udg_score_correlate(score, bank, pair, place);

@@ -108,7 +108,8 @@ double udg_twice_spread(const udg_twice *twice, int left_out, int strength) {
   return fmax(sqrt(fmax(square - mean * mean, 0.0)), SPREAD_LEAST);
 }
 
-udg_status udg_twice_soften(udg_twice *twice, udg_message *message) {
+/* The softness that suits the date set once, and its sums. */
+static udg_status soften(udg_twice *twice, udg_message *message) {
   udg_hub_fit *fit = &twice->fit;
   const udg_hub_second none = {.strength = -1};
   udg_status status = udg_hub_fit_softs(fit, &none, message);
@@ -118,6 +119,22 @@ udg_status udg_twice_soften(udg_twice *twice, udg_message *message) {
   for (int k = 0; k < fit->count; k++)
     twice->once[k] = fit->soft_sums[fit->soft * UDG_PLACES_MAX + k];
   return UDG_OK;
+}
+
+void udg_twice_close(udg_twice *twice) {
+  udg_hub_fit_destroy(&twice->fit);
+}
+
+udg_status udg_twice_open(udg_look *look, const udg_look_scene *scene, double least, int strengths,
+                          udg_twice *twice, udg_message *message) {
+  udg_look_begin(look, scene);
+  udg_status status = udg_hub_fit_create(look, least, strengths, &twice->fit, message);
+  if (status != UDG_OK)
+    return status;
+  status = soften(twice, message);
+  if (status != UDG_OK)
+    udg_twice_close(twice);
+  return status;
 }
 
 udg_status udg_twice_fill(udg_twice *twice, int rounds, udg_message *message) {
@@ -195,11 +212,8 @@ static udg_status look_closely(udg_twice *twice, udg_twice_seen *seen, udg_messa
 
 static udg_status look_at_date(udg_twice *twice, udg_twice_seen *seen, udg_message *message) {
   udg_hub_fit *fit = &twice->fit;
-  udg_status status = udg_twice_soften(twice, message);
-  if (status != UDG_OK || fit->count < 2)
-    return status;
   fit->every = COARSE;
-  status = udg_twice_fill(twice, 0, message);
+  udg_status status = udg_twice_fill(twice, 0, message);
   if (status != UDG_OK)
     return status;
   udg_relit_sums once = udg_twice_sum_once(twice, -1);
@@ -214,11 +228,11 @@ udg_status udg_twice_look(udg_look *look, const udg_look_scene *scene, udg_twice
                           udg_message *message) {
   udg_twice twice;
   *seen = (udg_twice_seen){.digits = 0};
-  udg_look_begin(look, scene);
-  udg_status status = udg_hub_fit_create(look, LEAST, UDG_HUB_STRENGTHS, &twice.fit, message);
+  udg_status status = udg_twice_open(look, scene, LEAST, UDG_HUB_STRENGTHS, &twice, message);
   if (status != UDG_OK)
     return status;
-  status = look_at_date(&twice, seen, message);
-  udg_hub_fit_destroy(&twice.fit);
+  if (twice.fit.count >= 2)
+    status = look_at_date(&twice, seen, message);
+  udg_twice_close(&twice);
   return status;
 }

@@ -27,8 +27,13 @@ typedef struct udg_twice_spot {
   int strength, cell;
 } udg_twice_spot;
 
-/* Softness of the shoulders of a date set once, and its sums. */
-udg_status udg_twice_soften(udg_twice *twice, udg_message *message);
+/* The date of a scene, second images displaced by `least` digit heights and more, `strengths` of
+ * them; then the softness of the shoulders of the date set once, and its sums.  Fewer than two
+ * digits that can be looked at (fit.count) are nothing to go on with.  Nothing is open unless OK
+ * comes back. */
+udg_status udg_twice_open(udg_look *look, const udg_look_scene *scene, double least, int strengths,
+                          udg_twice *twice, udg_message *message);
+void udg_twice_close(udg_twice *twice);
 /* Fills the table of second images; then `rounds` times the softness that suits the best of them,
  * and the table anew: a second image that is not allowed for makes shoulders look wide. */
 udg_status udg_twice_fill(udg_twice *twice, int rounds, udg_message *message);

@@ -29,6 +29,25 @@ void made_close(made *m) {
   udg_reference_destroy(m->reference);
 }
 
+int made_set_up(void **state, const char *name) {
+  static made m;
+  *state = &m;
+  return made_open(&m, name);
+}
+
+int made_tear_down(void **state) {
+  made_close(*state);
+  return 0;
+}
+
+ti_options made_ideal(void) {
+  ti_options o;
+  ti_options_defaults(&o);
+  o.ideal = 1;
+  o.date_fixed = 0;
+  return o;
+}
+
 void made_draw(const made *m, const ti_options *options, uint64_t seed, int index, ti_scene *scene,
                udg_plane *grey) {
   assert_int_equal(ti_make_scene(&m->shapes, m->reference, options, seed, index, 0, scene), UDG_OK);

@@ -19,6 +19,13 @@ typedef struct made {
 int made_open(made *m, const char *name);
 void made_close(made *m);
 
+/* The same as a cmocka group's set-up, *state the `made`, and its tear-down. */
+int made_set_up(void **state, const char *name);
+int made_tear_down(void **state);
+
+/* Linear shading and white noise, of the reference's first date. */
+ti_options made_ideal(void);
+
 /* Picture number `index`; the caller destroys `grey`. */
 void made_draw(const made *m, const ti_options *options, uint64_t seed, int index, ti_scene *scene,
                udg_plane *grey);

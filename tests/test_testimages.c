@@ -13,14 +13,7 @@
 #include "make.h"
 
 static int set_up(void **state) {
-  static made m;
-  *state = &m;
-  return made_open(&m, "vellacombe");
-}
-
-static int tear_down(void **state) {
-  made_close(*state);
-  return 0;
+  return made_set_up(state, "vellacombe");
 }
 
 /* Source: Rosetta Code, "Pseudo-random numbers/Splitmix64", seed 1234567 (from memory). */
@@ -222,5 +215,5 @@ int main(void) {
       cmocka_unit_test(one_digit_alone_has_no_underdigit),
       cmocka_unit_test(hub_dates_have_no_loose_digit),
   };
-  return cmocka_run_group_tests(tests, set_up, tear_down);
+  return cmocka_run_group_tests(tests, set_up, made_tear_down);
 }

@@ -14,14 +14,7 @@
 #define PI 3.141592653589793
 
 static int set_up(void **state) {
-  static made m;
-  *state = &m;
-  return made_open(&m, "vellacombe");
-}
-
-static int tear_down(void **state) {
-  made_close(*state);
-  return 0;
+  return made_set_up(state, "vellacombe");
 }
 
 static float cover_at(const ti_canvas *canvas, double x, double y) {
@@ -153,5 +146,5 @@ int main(void) {
       cmocka_unit_test(only_a_hub_doubles_the_legend),
       cmocka_unit_test(rim_cut_is_at_its_clock),
   };
-  return cmocka_run_group_tests(tests, set_up, tear_down);
+  return cmocka_run_group_tests(tests, set_up, made_tear_down);
 }

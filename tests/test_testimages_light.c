@@ -15,22 +15,7 @@
 #define PI 3.141592653589793
 
 static int set_up(void **state) {
-  static made m;
-  *state = &m;
-  return made_open(&m, "vellacombe");
-}
-
-static int tear_down(void **state) {
-  made_close(*state);
-  return 0;
-}
-
-static ti_options plain_options(void) {
-  ti_options o;
-  ti_options_defaults(&o);
-  o.ideal = 1;
-  o.date_fixed = 0;
-  return o;
+  return made_set_up(state, "vellacombe");
 }
 
 /* A matt bump under a lamp against its first order: the misfit goes with the
@@ -95,7 +80,7 @@ static void linear_shading_turns_waves_by_a_quarter(void **state) {
 
 static void lamp_above_leaves_no_linear_shading(void **state) {
   made *b = *state;
-  ti_options o = plain_options();
+  ti_options o = made_ideal();
   ti_scene scene;
   ti_pixels pixels = {0};
   o.overhead = 1;
@@ -109,7 +94,7 @@ static void lamp_above_leaves_no_linear_shading(void **state) {
 
 static void ideal_noise_is_as_asked(void **state) {
   made *b = *state;
-  ti_options o = plain_options();
+  ti_options o = made_ideal();
   ti_scene scene;
   ti_pixels pixels = {0};
   o.overhead = 1; /* a flat picture, noise alone */
@@ -133,5 +118,5 @@ int main(void) {
       cmocka_unit_test(lamp_above_leaves_no_linear_shading),
       cmocka_unit_test(ideal_noise_is_as_asked),
   };
-  return cmocka_run_group_tests(tests, set_up, tear_down);
+  return cmocka_run_group_tests(tests, set_up, made_tear_down);
 }

@@ -12,14 +12,7 @@
 #include "relief.h"
 
 static int set_up(void **state) {
-  static made m;
-  *state = &m;
-  return made_open(&m, "vellacombe");
-}
-
-static int tear_down(void **state) {
-  made_close(*state);
-  return 0;
+  return made_set_up(state, "vellacombe");
 }
 
 static void shoulders_rise_from_field_to_top(void **state) {
@@ -63,14 +56,6 @@ static void distances_agree_with_the_library(void **state) {
   }
 }
 
-static ti_options plain_options(void) {
-  ti_options o;
-  ti_options_defaults(&o);
-  o.ideal = 1;
-  o.date_fixed = 0;
-  return o;
-}
-
 static void build(made *b, ti_scene *scene, ti_field *field) {
   assert_int_equal(ti_picture_field(&b->settings, scene, field), UDG_OK);
   assert_int_equal(ti_relief_build(&b->shapes, scene, field), UDG_OK);
@@ -78,7 +63,7 @@ static void build(made *b, ti_scene *scene, ti_field *field) {
 
 static void present_digit_covers_the_trace(void **state) {
   made *b = *state;
-  ti_options o = plain_options();
+  ti_options o = made_ideal();
   ti_scene scene;
   ti_field both = {0}, present = {0};
   o.class_fixed = TI_UNDERDIGIT;
@@ -117,7 +102,7 @@ static void present_digit_covers_the_trace(void **state) {
 
 static void visible_share_counts_what_sticks_out(void **state) {
   made *b = *state;
-  ti_options o = plain_options();
+  ti_options o = made_ideal();
   ti_scene scene;
   o.class_fixed = TI_REPUNCHED;
   ti_scene_draw(b->reference, &o, 11, 0, 0, 0, &scene);
@@ -139,7 +124,7 @@ static void visible_share_counts_what_sticks_out(void **state) {
  * themselves, seen through a tilted camera, against the distance to the outline. */
 static void homography_leads_to_the_relief(void **state) {
   made *b = *state;
-  ti_options o = plain_options();
+  ti_options o = made_ideal();
   ti_scene scene;
   o.digit_px[0] = o.digit_px[1] = 90;
   ti_scene_draw(b->reference, &o, 21, 0, 0, 0, &scene);
@@ -188,7 +173,7 @@ static void homography_leads_to_the_relief(void **state) {
  * of the date by the camera's axes, then seen from `distance_mm`. */
 static void homography_is_a_pinhole(void **state) {
   made *b = *state;
-  ti_options o = plain_options();
+  ti_options o = made_ideal();
   ti_scene scene;
   ti_scene_draw(b->reference, &o, 21, 0, 0, 0, &scene);
   ti_camera *cam = &scene.camera;
@@ -225,5 +210,5 @@ int main(void) {
       cmocka_unit_test(homography_leads_to_the_relief),
       cmocka_unit_test(homography_is_a_pinhole),
   };
-  return cmocka_run_group_tests(tests, set_up, tear_down);
+  return cmocka_run_group_tests(tests, set_up, made_tear_down);
 }
