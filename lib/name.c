@@ -155,6 +155,10 @@ static void add_rivals(const udg_score *score, const udg_reference *reference,
   }
 }
 
+static const char *article(char digit) {
+  return digit == '8' ? "an" : "a";
+}
+
 static const char *place_word(int place, int count) {
   static const char *const words[] = {"first", "second", "third",   "fourth",
                                       "fifth", "sixth",  "seventh", "eighth"};
@@ -165,9 +169,9 @@ static void explain_underdigit(const udg_upright *upright, const winner *w, udg_
   const udg_hypothesis *h = w->hypothesis;
   const udg_finding *f = &result->finding;
   udg_result_reason(result,
-                    "strokes of a %c show beside the %s digit, lit as this photo lights "
+                    "strokes of %s %c show beside the %s digit, lit as this photo lights "
                     "the date's own edges",
-                    f->digit, place_word(f->place, upright->place_count));
+                    article(f->digit), f->digit, place_word(f->place, upright->place_count));
   if (h->complete > 0.75)
     udg_result_reason(result, "all of its strokes that the %c leaves open are there",
                       upright->date->places[h->place].digit);
@@ -240,15 +244,15 @@ static void decide(const udg_settings *settings, const udg_upright *upright, con
              under->log_odds > fmax(other, OTHER_FROM)) {
     result->verdict = UDG_VERDICT_UNDECIDED;
     udg_result_reason(result,
-                      "strokes as of a %c may show beside the %s digit, too little for a flag: "
+                      "strokes as of %s %c may show beside the %s digit, too little for a flag: "
                       "worth another photo, in other light",
-                      result->finding.digit,
+                      article(result->finding.digit), result->finding.digit,
                       place_word(result->finding.place, upright->place_count));
   } else if (shows_away(score)) {
     result->verdict = UDG_VERDICT_FRAGMENT;
     udg_result_reason(result,
-                      "strokes of a %c show away from the date's places: a punch that slipped",
-                      score->fragment.digit);
+                      "strokes of %s %c show away from the date's places: a punch that slipped",
+                      article(score->fragment.digit), score->fragment.digit);
   } else if (doubled->log_odds > OTHER_FROM && doubled->log_odds >= again->log_odds &&
              doubled->log_odds > lines) {
     result->verdict = UDG_VERDICT_DOUBLED;
