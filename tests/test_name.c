@@ -149,6 +149,7 @@ static void an_earlier_digit_is_named(void **state) {
   assert_int_equal(result.finding.place, 3);
   assert_true(says("strokes of a 5") && says("third digit"));
   set_up(NULL);
+  put(3, '8', UDG_TRACE_EARLIER, 4.0);
   show(3, '8', UDG_TRACE_EARLIER, 5000.0);
   name();
   assert_true(says("strokes of an 8"));
