@@ -23,8 +23,18 @@ static const double DOUBTFUL_SHARE = 0.7, DOUBTFUL_RADIUS_PX = 70;
 static const double SAME_SHARE = 0.01;
 /* An outer ellipse takes an inner one's place with this share of its quality. */
 static const double OUTER_QUALITY = 0.68;
+/* When their centres are this near, shares of the inner one's radius: the far edge of a
+ * shadow and the near side of the rim make an ellipse, too, but not about the centre. */
+static const double CENTRE_SHARE = 0.02;
 /* Coins that lie on each other share less than this of the smaller. */
 static const double OVERLAP_MAX = 0.25;
+/* How far beyond an ellipse a fainter rim is looked for, shares of its radius, and the share
+ * of its support against the ground that such a rim has at least. */
+static const double BEYOND_STEP = 0.01, BEYOND_SHARE = 0.65;
+/* Nearer than this, px of the searched copy, it is the same edge. */
+static const double EDGE_PX = 3;
+enum { BEYOND_STEPS = 10 };
+enum { ELLIPSES_MAX = 2 * UDG_COIN_SEEDS_MAX };
 static const double INSIDE_MIN = 0.4, ASPECT_MIN = 0.7;
 
 /* Loops of letters and digits are small, rims of coins to be read are not: what
@@ -117,6 +127,7 @@ static double quality_asked(const udg_ellipse *e) {
 static void ellipse_fill(udg_coin_state *state, const udg_coin_shape *shape,
                          udg_ellipse *ellipse) {
   udg_coin_measure(&state->edges, shape, ellipse);
+  ellipse->beyond = udg_coin_beyond(&state->edges, shape);
   udg_coin_shape_axes(shape, ellipse->semi, &ellipse->angle_rad);
   memcpy(ellipse->centre, shape->c, sizeof shape->c);
   ellipse->quality = quality_of(ellipse);
@@ -138,11 +149,11 @@ static int seen_before(const udg_ellipse *all, int count, const udg_ellipse *e) 
 /* Adds the ellipse that a seed leads to, in px of the small copy, if it is a new
  * one and a rim.  `radius_min` in px of that copy; 1 px of it is fine_factor px of
  * the fine one. */
-static void seed_fit(udg_coin_state *state, const udg_coin_seed *seed, double fine_factor,
-                     double radius_min, udg_ellipse *all, int *count) {
+static void seed_fit(udg_coin_state *state, const udg_coin_seed *seed, udg_coin_ring ring,
+                     double fine_factor, double radius_min, udg_ellipse *all, int *count) {
   udg_coin_shape shape;
   udg_ellipse *e = &all[*count];
-  if (udg_coin_polar_fit(state->polar, &state->edges, seed, &shape) < 0.2)
+  if (udg_coin_polar_fit(state->polar, &state->edges, seed, ring, &shape) < 0.2)
     return;
   ellipse_fill(state, &shape, e);
   if (e->quality < DOUBTFUL_SHARE * quality_asked(e) || seen_before(all, *count, e))
@@ -213,6 +224,11 @@ static int holds_coins(const udg_ellipse *all, int count, int plate) {
   return held >= 2;
 }
 
+static int about_one_centre(const udg_ellipse *a, const udg_ellipse *b) {
+  double d = hypot(a->centre[0] - b->centre[0], a->centre[1] - b->centre[1]);
+  return overlap(a, b) > 0.9 && d < CENTRE_SHARE * mean_radius(a);
+}
+
 /* The better ones first: each takes what shares much of its ground with it.  Of
  * rims about one centre the outermost nearly as good is the coin's. */
 static int ellipses_choose(udg_ellipse *all, int count) {
@@ -227,7 +243,7 @@ static int ellipses_choose(udg_ellipse *all, int count) {
       continue;
     for (int j = i + 1; j < count; j++)
       if (all[j].quality >= OUTER_QUALITY * all[i].quality &&
-          mean_radius(&all[j]) > mean_radius(&coin) && overlap(&all[i], &all[j]) > 0.9)
+          mean_radius(&all[j]) > mean_radius(&coin) && about_one_centre(&all[i], &all[j]))
         coin = all[j];
     for (int j = i + 1; j < count; j++)
       if (overlap(&all[j], &all[i]) > OVERLAP_MAX || overlap(&all[j], &coin) > OVERLAP_MAX)
@@ -236,6 +252,73 @@ static int ellipses_choose(udg_ellipse *all, int count) {
   }
   ellipses_sort(all, kept);
   return kept;
+}
+
+static udg_coin_shape shape_of(const udg_ellipse *e) {
+  double c = cos(e->angle_rad), s = sin(e->angle_rad), a = e->semi[0], b = e->semi[1];
+  return (udg_coin_shape){{e->centre[0], e->centre[1]},
+                          {a * c * c + b * s * s, (a - b) * c * s, a * s * s + b * c * c}};
+}
+
+/* The rim about the same centre as `inner` that is farthest out of those that stand out of
+ * the ground nearly as well as it does; 0: none. */
+static int rim_beyond(udg_coin_state *state, const udg_ellipse *inner, double fine_factor,
+                      udg_ellipse *outer) {
+  double support[BEYOND_STEPS + 1];
+  int farthest = 0;
+  for (int i = 0; i <= BEYOND_STEPS; i++) {
+    udg_coin_shape shape = shape_of(inner);
+    for (int k = 0; k < 3; k++)
+      shape.a[k] *= 1 + BEYOND_STEP * i;
+    support[i] = udg_coin_beyond(&state->edges, &shape);
+  }
+  int first = (int)fmax(2, ceil(EDGE_PX / (BEYOND_STEP * mean_radius(inner))));
+  for (int i = first; i < BEYOND_STEPS; i++)
+    if (support[i] >= support[i - 1] && support[i] >= support[i + 1] &&
+        support[i] >= BEYOND_SHARE * inner->beyond)
+      farthest = i;
+  if (!farthest)
+    return 0;
+  udg_coin_shape shape = shape_of(inner);
+  for (int k = 0; k < 3; k++)
+    shape.a[k] *= 1 + BEYOND_STEP * farthest;
+  shape = udg_coin_shape_scaled(&shape, fine_factor);
+  udg_coin_refine(&state->fine.plane, &shape);
+  shape = udg_coin_shape_scaled(&shape, 1 / fine_factor);
+  ellipse_fill(state, &shape, outer);
+  return outer->beyond >= BEYOND_SHARE * inner->beyond;
+}
+
+static int encloses(const udg_ellipse *outer, const udg_ellipse *inner) {
+  udg_coin_shape shape = shape_of(inner);
+  double c = cos(outer->angle_rad), s = sin(outer->angle_rad);
+  for (int k = 0; k < 24; k++) {
+    double p[2], n[2];
+    udg_coin_shape_at(&shape, TAU * k / 24, p, n);
+    double x = p[0] - outer->centre[0], y = p[1] - outer->centre[1];
+    if (hypot((c * x + s * y) / outer->semi[0], (c * y - s * x) / outer->semi[1]) > 1 + SAME_SHARE)
+      return 0;
+  }
+  return 1;
+}
+
+/* A strong edge within the rim makes a faint rim beside it look like texture: from each of
+ * the edges about the coin's centre outwards, against the ground alone. */
+static void go_outwards(udg_coin_state *state, const udg_ellipse *all, int count,
+                        double fine_factor, udg_ellipse *coin) {
+  const udg_ellipse found = *coin;
+  for (int i = 0; i < count; i++) {
+    udg_ellipse outer;
+    if (all[i].quality < OUTER_QUALITY * found.quality || overlap(&all[i], &found) < 0.9 ||
+        !rim_beyond(state, &all[i], fine_factor, &outer) ||
+        outer.beyond < BEYOND_SHARE * found.beyond || !encloses(&outer, &found) ||
+        mean_radius(&outer) <= mean_radius(coin))
+      continue;
+    memcpy(coin->centre, outer.centre, sizeof outer.centre);
+    memcpy(coin->semi, outer.semi, sizeof outer.semi);
+    coin->angle_rad = outer.angle_rad;
+    coin->inside = outer.inside;
+  }
 }
 
 static void give(const udg_ellipse *all, int count, double reduction, udg_coin_result *result) {
@@ -261,7 +344,7 @@ static int ellipses_keep_sure(udg_ellipse *all, int count) {
 udg_status udg_coin_find(udg_coin_state *state, const udg_plane *grey, udg_coin_result *result,
                          udg_message *message) {
   udg_coin_seed seeds[UDG_COIN_SEEDS_MAX];
-  udg_ellipse all[UDG_COIN_SEEDS_MAX];
+  udg_ellipse all[ELLIPSES_MAX];
   int fine_box, seed_count = 0, count = 0;
   double reduction;
   memset(result, 0, sizeof *result);
@@ -282,14 +365,19 @@ udg_status udg_coin_find(udg_coin_state *state, const udg_plane *grey, udg_coin_
   for (int i = 0; i < seed_count; i++) {
     if (udg_stop_wanted(&state->settings))
       return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled while looking for coins");
-    if (!seed_explained(all, count, &seeds[i]))
-      seed_fit(state, &seeds[i], reduction / fine_box, low, all, &count);
+    if (seed_explained(all, count, &seeds[i]))
+      continue;
+    seed_fit(state, &seeds[i], UDG_COIN_OUTERMOST, reduction / fine_box, low, all, &count);
+    seed_fit(state, &seeds[i], UDG_COIN_CLEAREST, reduction / fine_box, low, all, &count);
   }
   /* Sure rims first, so that no doubtful one takes their place. */
-  udg_ellipse doubtful[UDG_COIN_SEEDS_MAX];
+  udg_ellipse doubtful[ELLIPSES_MAX];
   int doubtful_count = count;
   memcpy(doubtful, all, (size_t)count * sizeof *all);
-  give(all, ellipses_choose(all, ellipses_keep_sure(all, count)), reduction, result);
+  int chosen = ellipses_choose(all, ellipses_keep_sure(all, count));
+  for (int i = 0; i < chosen; i++)
+    go_outwards(state, doubtful, doubtful_count, reduction / fine_box, &all[i]);
+  give(all, chosen, reduction, result);
   result->sure_count = result->count;
   if (!result->sure_count) {
     doubtful_count = ellipses_choose(doubtful, doubtful_count);

@@ -16,6 +16,7 @@ typedef struct udg_ellipse {
   double weakest;   /* the same of the poorest sixth of the turn that is in the photo */
   double inside;    /* share of the rim that lies in the photo, 0-1 */
   int sure;         /* 0: perhaps a rim; for whom a date found on it would settle that */
+  double beyond;    /* support against the ground beyond the rim alone, 0-1 */
   double quality;   /* 0-1, of support, weakest and inside; clean rims have 0.6 and more */
 } udg_ellipse;
 

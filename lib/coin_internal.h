@@ -49,12 +49,16 @@ void udg_coin_shape_axes(const udg_coin_shape *shape, double semi[2], double *an
 /* Shape in a copy `factor` times as large. */
 udg_coin_shape udg_coin_shape_scaled(const udg_coin_shape *shape, double factor);
 
-/* From a seed to the outermost ellipse of edges around it; its support, 0-1. */
+/* Of the ellipses of edges about one centre. */
+typedef enum udg_coin_ring { UDG_COIN_OUTERMOST, UDG_COIN_CLEAREST } udg_coin_ring;
+
+/* From a seed to an ellipse of edges around it; its support, 0-1. */
 typedef struct udg_coin_polar udg_coin_polar;
 udg_status udg_coin_polar_create(const udg_settings *settings, udg_coin_polar **polar);
 void udg_coin_polar_destroy(const udg_settings *settings, udg_coin_polar *polar);
 double udg_coin_polar_fit(udg_coin_polar *polar, const udg_coin_edges *edges,
-                          const udg_coin_seed *seed, udg_coin_shape *shape);
+                          const udg_coin_seed *seed, udg_coin_ring ring,
+                          udg_coin_shape *shape);
 
 /* Moves the rim onto the edges of `grey` near it, to a part of a pixel. */
 void udg_coin_refine(const udg_plane *grey, udg_coin_shape *shape);
@@ -62,5 +66,8 @@ void udg_coin_refine(const udg_plane *grey, udg_coin_shape *shape);
 /* Fills support, weakest, inside. */
 void udg_coin_measure(const udg_coin_edges *edges, const udg_coin_shape *shape,
                       udg_ellipse *ellipse);
+
+/* Support of a rim against the ground beyond it alone, 0-1. */
+double udg_coin_beyond(const udg_coin_edges *edges, const udg_coin_shape *shape);
 
 #endif

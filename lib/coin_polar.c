@@ -170,15 +170,15 @@ static udg_coin_seed line_seed(const line *at, const udg_coin_seed *seed) {
                          radius, seed->score};
 }
 
-/* Of the radii about one centre the outermost with nearly as much support as the
- * best; its support. */
-static double outermost(const udg_coin_polar *polar, line *at) {
+/* Of the radii about one centre the best supported, or the outermost with nearly as
+ * much support; its support. */
+static double radius_choose(const udg_coin_polar *polar, udg_coin_ring ring, line *at) {
   double profile[BINS];
   int best = 0;
   profile_take(polar, at, profile);
   for (int i = 1; i < BINS; i++)
     best = profile[i] > profile[best] ? i : best;
-  int chosen = best, end = best + (int)(OUTER_REACH / BIN);
+  int chosen = best, end = ring == UDG_COIN_CLEAREST ? best : best + (int)(OUTER_REACH / BIN);
   for (int i = best + 2; i < end && i + 1 < BINS; i++)
     if (profile[i] >= profile[i - 1] && profile[i] >= profile[i + 1] &&
         profile[i] >= OUTER_SHARE * profile[best])
@@ -188,21 +188,22 @@ static double outermost(const udg_coin_polar *polar, line *at) {
 }
 
 double udg_coin_polar_fit(udg_coin_polar *polar, const udg_coin_edges *edges,
-                          const udg_coin_seed *seed, udg_coin_shape *shape) {
+                          const udg_coin_seed *seed, udg_coin_ring ring,
+                          udg_coin_shape *shape) {
   line at = {{0}};
   udg_coin_seed centred = *seed;
   layout(polar, edges, &centred);
   loosen(polar, 3);
   centre_search(polar, 24, 4, &at);
   climb(polar, focus, 1, 4, 1, 30, &at);
-  outermost(polar, &at);
+  radius_choose(polar, ring, &at);
   /* Again about its own centre, where the first order is good. */
   line round = {{0, 0, 0, at.v[3], at.v[4]}};
   centred = line_seed(&at, &centred);
   layout(polar, edges, &centred);
   loosen(polar, 2);
   climb(polar, focus, 1, 2, 0.5, 8, &round);
-  if (outermost(polar, &round) <= 0)
+  if (radius_choose(polar, ring, &round) <= 0)
     return 0;
   loosen(polar, 1);
   double value = climb(polar, line_support, 0, 1, 0.5, 1.5, &round);

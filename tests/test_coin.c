@@ -175,6 +175,41 @@ static void shadow_is_not_the_rim(void **state) {
   udg_plane_destroy(&settings, &p);
 }
 
+/* A disc that stands out of the ground faintly, with a strongly edged coin on it: its own
+ * edge is the outermost. */
+static void faint_rim_beyond_a_strong_edge(void **state) {
+  (void)state;
+  const drawn disc = {400, 300, 212, 212, 0, 75}, coin = {400, 301, 200, 199, 0, 170};
+  udg_plane p = ground(800, 600, 62, 2, 51);
+  for (int j = 0; j < p.height; j++)
+    for (int i = 0; i < p.width; i++)
+      if (hypot(i + 0.5 - disc.x, j + 0.5 - disc.y) < disc.a)
+        udg_plane_row(&p, j)[i] += 13.0f;
+  draw(&p, &coin);
+  udg_coin_result found = find(&p);
+  assert_int_equal(found.count, 1);
+  assert_found(&found, &disc, 0.01);
+  udg_plane_destroy(&settings, &p);
+}
+
+/* A shadow with a hard edge: its far edge and the coin's near side lie on an ellipse that
+ * is larger than the rim and not about its centre. */
+static void hard_shadow_is_not_the_rim(void **state) {
+  (void)state;
+  const drawn coin = {400, 300, 200, 200, 0, 120};
+  udg_plane p = ground(800, 600, 150, 4, 53);
+  for (int j = 0; j < p.height; j++)
+    for (int i = 0; i < p.width; i++) {
+      double d = hypot(i + 0.5 - coin.x + 14, j + 0.5 - coin.y - 6) - 202;
+      udg_plane_row(&p, j)[i] -= (float)(70 / (1 + exp(d / 1.5)));
+    }
+  draw(&p, &coin);
+  udg_coin_result found = find(&p);
+  assert_int_equal(found.count, 1);
+  assert_found(&found, &coin, 0.01);
+  udg_plane_destroy(&settings, &p);
+}
+
 /* Loops such as digits have, bars, grain, a ramp, nothing at all. */
 static void close_ups_and_grounds_hold_no_coin(void **state) {
   (void)state;
@@ -273,6 +308,8 @@ int main(void) {
       cmocka_unit_test(several_coins_on_a_plate),
       cmocka_unit_test(coin_cut_by_the_border),
       cmocka_unit_test(shadow_is_not_the_rim),
+      cmocka_unit_test(faint_rim_beyond_a_strong_edge),
+      cmocka_unit_test(hard_shadow_is_not_the_rim),
       cmocka_unit_test(close_ups_and_grounds_hold_no_coin),
       cmocka_unit_test(axes_of_a_known_matrix),
       cmocka_unit_test(memory_and_cancel),
