@@ -10,39 +10,34 @@
 enum { BLOCK = 64, LINES = 4 };
 
 /* As wide as the compiler's target allows; the order of the sums is the same. */
-typedef float vector __attribute__((vector_size(UDG_GRAM_STEP * sizeof(float))));
+enum { WIDE = UDG_WIDEST_LANES, NARROW = UDG_GRAM_STEP };
+typedef float wide __attribute__((vector_size(WIDE * sizeof(float))));
+typedef float narrow __attribute__((vector_size(NARROW * sizeof(float))));
 
 /* Written out: where floats are computed wider than they are stored (32-bit x86), a
  * float times a vector is refused. */
-#define EVERYWHERE(x) ((vector){(x), (x), (x), (x), (x), (x), (x), (x)})
-_Static_assert(UDG_GRAM_STEP == 8, "EVERYWHERE() has eight of them");
+#define EIGHT(x) (x), (x), (x), (x), (x), (x), (x), (x)
+_Static_assert(NARROW == 8 && WIDE == 16, "EIGHT() has eight of them");
 
-/* Lines a .. a + 3, columns b .. b + 7 of the block's sum. */
-static inline __attribute__((always_inline)) void tile_add(const float *rows, const float *scaled,
-                                                           int count, int stride, double *gram) {
-  vector s0 = {0}, s1 = {0}, s2 = {0}, s3 = {0}, column;
-  for (int i = 0; i < count; i++) {
-    const float *line = scaled + (size_t)i * (size_t)stride;
-    memcpy(&column, rows + (size_t)i * (size_t)stride, sizeof column);
-    s0 += EVERYWHERE(line[0]) * column;
-    s1 += EVERYWHERE(line[1]) * column;
-    s2 += EVERYWHERE(line[2]) * column;
-    s3 += EVERYWHERE(line[3]) * column;
-  }
-  for (int k = 0; k < UDG_GRAM_STEP; k++) {
-    gram[k] += (double)s0[k];
-    gram[stride + k] += (double)s1[k];
-    gram[2 * stride + k] += (double)s2[k];
-    gram[3 * stride + k] += (double)s3[k];
-  }
-}
+/* Lines a .. a + 3 of the block's sum, as many columns as `vector` has. */
+#define TILE_ADD(name, vector, everywhere, columns)                                                static inline __attribute__((always_inline)) void name(const float *rows, const float *scaled,                                                          int count, int stride, double *gram) {      vector s0 = {0}, s1 = {0}, s2 = {0}, s3 = {0}, column;                                           for (int i = 0; i < count; i++) {                                                                  const float *line = scaled + (size_t)i * (size_t)stride;                                         memcpy(&column, rows + (size_t)i * (size_t)stride, sizeof column);                               s0 += (vector){everywhere(line[0])} * column;                                                    s1 += (vector){everywhere(line[1])} * column;                                                    s2 += (vector){everywhere(line[2])} * column;                                                    s3 += (vector){everywhere(line[3])} * column;                                                  }                                                                                                for (int k = 0; k < (columns); k++) {                                                              gram[k] += (double)s0[k];                                                                        gram[stride + k] += (double)s1[k];                                                               gram[2 * stride + k] += (double)s2[k];                                                           gram[3 * stride + k] += (double)s3[k];                                                         }                                                                                              }
+#define SIXTEEN(x) EIGHT(x), EIGHT(x)
+TILE_ADD(tile_add, narrow, EIGHT, NARROW)
+TILE_ADD(wide_tile_add, wide, SIXTEEN, WIDE)
 
-UDG_WIDER
+UDG_WIDEST
 static void block_add(const float *rows, const float *scaled, int count, int width, int stride,
                       double *gram) {
   for (int a = 0; a < width; a += LINES)
-    for (int b = 0; b < a + LINES; b += UDG_GRAM_STEP)
-      tile_add(rows + b, scaled + a, count, stride, gram + a * stride + b);
+    for (int b = 0; b < a + LINES;) {
+      if (b + NARROW < a + LINES && b + WIDE <= stride) {
+        wide_tile_add(rows + b, scaled + a, count, stride, gram + a * stride + b);
+        b += WIDE;
+      } else {
+        tile_add(rows + b, scaled + a, count, stride, gram + a * stride + b);
+        b += NARROW;
+      }
+    }
 }
 
 void udg_gram_add(const float *rows, const float *weights, int count, int width, int stride,
@@ -51,6 +46,10 @@ void udg_gram_add(const float *rows, const float *weights, int count, int width,
   for (int first = 0; first < count; first += BLOCK) {
     int block = count - first < BLOCK ? count - first : BLOCK;
     const float *own = rows + (size_t)first * (size_t)stride;
+    if (!weights) {
+      block_add(own, own, block, width, stride, gram);
+      continue;
+    }
     for (int i = 0; i < block; i++)
       for (int k = 0; k < stride; k++)
         scaled[i * stride + k] = weights[first + i] * own[(size_t)i * (size_t)stride + (size_t)k];

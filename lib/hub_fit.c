@@ -49,7 +49,10 @@ udg_status udg_hub_fit_create(udg_look *look, double least, int strengths, udg_h
   size_t places = (size_t)scene->reference->dates[scene->date_index].place_count;
   fit->soft_sums = udg_memory_get(settings, UDG_HUB_SOFTS * UDG_PLACES_MAX, size);
   fit->twice = udg_memory_get(settings, UDG_HUB_STRENGTHS * places * cells, size);
-  if (!fit->soft_sums || !fit->twice) {
+  for (int k = 0; k < 2 && status == UDG_OK; k++)
+    status = udg_plane_create(settings, UDG_LOOK_SIDE_MAX, UDG_LOOK_SIDE_MAX,
+                              k ? &fit->other_profile : &fit->profile);
+  if (status != UDG_OK || !fit->soft_sums || !fit->twice) {
     udg_hub_fit_destroy(fit);
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the hub");
   }
@@ -60,45 +63,68 @@ void udg_hub_fit_destroy(udg_hub_fit *fit) {
   const udg_settings *settings = &fit->at.look->settings;
   udg_memory_drop(settings, fit->soft_sums);
   udg_memory_drop(settings, fit->twice);
+  udg_plane_destroy(settings, &fit->profile);
+  udg_plane_destroy(settings, &fit->other_profile);
   udg_relit_patch_destroy(&fit->at);
 }
 
-static float at_px(const udg_plane *plane, int x, int y) {
-  int size = plane->width;
-  x = x < 0 ? 0 : x >= size ? size - 1 : x;
-  y = y < 0 ? 0 : y >= size ? size - 1 : y;
-  return plane->v[(size_t)y * (size_t)size + (size_t)x];
+static void profile_take(const udg_plane *distance, double bevel_px, udg_plane *profile) {
+  int count = distance->width * distance->height;
+  profile->width = distance->width;
+  profile->height = distance->height;
+  for (int i = 0; i < count; i++)
+    profile->v[i] = (float)udg_relief_profile((double)distance->v[i], bevel_px);
+}
+
+/* The line y of a plane moved by `by`, whose border repeats outside. */
+static const float *moved_line(const udg_plane *plane, int y, const int by[2], float *line) {
+  int size = plane->width, from = y - by[1];
+  const float *own = udg_plane_row(plane, from < 0 ? 0 : from >= size ? size - 1 : from);
+  for (int x = 0; x < size; x++) {
+    int at = x - by[0];
+    line[x] = own[at < 0 ? 0 : at >= size ? size - 1 : at];
+  }
+  return line;
 }
 
 /* The first image, and over it the second one displaced by whole pixels. */
-static void build(udg_hub_fit *fit, const udg_hub_second *second, const udg_plane *distance,
-                  double bevel_px) {
-  const udg_plane *first = &fit->at.look->patch.base;
-  int size = first->width, twice = second->strength >= 0, back[2] = {0, 0}, by[2] = {0, 0};
-  double share = twice ? SECOND[second->strength] : 0.0;
+static void build(udg_hub_fit *fit, const udg_hub_second *second, const udg_plane *over) {
+  int size = fit->profile.width, twice = second->strength >= 0, back[2] = {0, 0}, by[2] = {0, 0};
+  float share = twice ? (float)SECOND[second->strength] : 0.0f;
+  float line[2][UDG_LOOK_SIDE_MAX];
   for (int axis = 0; axis < 2 && twice; axis++) {
     double whole = second->shift_mm[axis] * fit->at.px_per_mm;
-    back[axis] = (int)lround(BACK[second->strength] * whole);
-    by[axis] = (int)lround(whole) - back[axis];
+    int stands_back = (int)lround(BACK[second->strength] * whole);
+    back[axis] = -stands_back;
+    by[axis] = (int)lround(whole) - stands_back;
   }
-  for (int y = 0; y < size; y++)
+  for (int y = 0; y < size; y++) {
+    float *height = udg_plane_row(&fit->at.height, y);
+    const float *first = moved_line(&fit->profile, y, back, line[0]);
+    memcpy(height, first, (size_t)size * sizeof *height);
+    if (!twice)
+      continue;
+    const float *higher = moved_line(over, y, by, line[1]);
     for (int x = 0; x < size; x++) {
-      double d = (double)at_px(first, x + back[0], y + back[1]);
-      double h = udg_relief_profile(d, bevel_px);
-      if (twice && h < share) {
-        d = (double)at_px(distance, x - by[0], y - by[1]);
-        h = fmax(h, share * udg_relief_profile(d, bevel_px));
-      }
-      fit->at.height.v[(size_t)y * (size_t)size + (size_t)x] = (float)h;
+      float h = share * higher[x];
+      height[x] = h > height[x] ? h : height[x];
     }
+  }
 }
 
 void udg_hub_fit_take(udg_hub_fit *fit, const udg_hub_second *second, int other, int soft,
                       udg_relit_sums *sums) {
   const udg_look *look = fit->at.look;
-  double bevel_px = look->scene.reference->bevel_mm * fit->at.px_per_mm;
-  build(fit, second, other ? &fit->at.other : &look->patch.base,
-        BEVEL[soft / UDG_HUB_BLURS] * bevel_px);
+  double bevel_px =
+      BEVEL[soft / UDG_HUB_BLURS] * look->scene.reference->bevel_mm * fit->at.px_per_mm;
+  if (fit->profile_of != fit->at.opened || fit->profile_px != bevel_px) {
+    profile_take(&look->patch.base, bevel_px, &fit->profile);
+    fit->profile_of = fit->at.opened;
+    fit->profile_px = bevel_px;
+  }
+  if (other)
+    profile_take(&fit->at.other, bevel_px, &fit->other_profile);
+  build(fit, second, other ? &fit->other_profile : &fit->profile);
   udg_relit_patch_take(&fit->at, BLUR_PX[soft % UDG_HUB_BLURS], sums);
 }
 

@@ -28,6 +28,11 @@ typedef struct udg_hub_second {
 typedef struct udg_hub_fit {
   udg_relit_patch at;
   double step_mm; /* between cells */
+  /* Heights of shoulders by pixel of what is known to be there, for a width of the shoulder, and
+   * of the outline supposed instead; the first as of fit->at.opened. */
+  udg_plane profile, other_profile;
+  double profile_px;
+  int profile_of;
   udg_hub_cells cells;
   int strengths; /* of the second image */
   int every;     /* displacements that the table has: every so many-th pixel both ways */

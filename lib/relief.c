@@ -5,16 +5,22 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* Pixels a tile side: small enough that few sides can be nearest to any pixel
- * of it, large enough that choosing them costs little. */
-enum { TILE_PX = 8 };
+#include "wider.h"
 
-typedef struct udg_edge {
-  double x, y;    /* beginning, px */
-  double dx, dy;  /* to the end */
-  double end_y;   /* the very number that the next side begins with */
-  double inverse; /* 1 / squared length; 0 for a point */
-} udg_edge;
+/* Sides of the squares of pixels that sides of the outline are chosen for, first among all and
+ * then among those: small enough that few can be nearest to any pixel of one, large enough that
+ * choosing them costs little. */
+enum { BLOCK_PX = 32, TILE_PX = 8 };
+
+/* Numbers that describe a side: its beginning, px; from there to its end; 1 / squared length, 0
+ * for a point. */
+enum { EDGE_X, EDGE_Y, EDGE_DX, EDGE_DY, EDGE_INVERSE, EDGE_NUMBERS };
+
+/* Sides number by number, so that several are looked at side by side. */
+typedef struct udg_edges {
+  size_t count;
+  double *v[EDGE_NUMBERS];
+} udg_edges;
 
 typedef struct udg_crossing {
   double x;
@@ -22,22 +28,34 @@ typedef struct udg_crossing {
 } udg_crossing;
 
 typedef struct udg_distance_work {
-  const udg_settings *settings;
-  size_t edge_count;
-  udg_edge *edges;
-  double *to_centre; /* of the current tile, by edge */
-  size_t *near;      /* edges that can be nearest in the tile */
+  double *numbers;
+  udg_edges all, block, tile;
+  double *end_y;    /* of `all`: the very number that the next side begins with */
+  double *distance; /* of sides to the middle of a square */
   udg_crossing *crossings;
   double max_px;
 } udg_distance_work;
 
-static double distance2(const udg_edge *edge, double x, double y) {
-  double px = x - edge->x, py = y - edge->y;
-  double t = (px * edge->dx + py * edge->dy) * edge->inverse;
-  t = t < 0 ? 0 : t > 1 ? 1 : t;
-  px -= t * edge->dx;
-  py -= t * edge->dy;
-  return px * px + py * py;
+static udg_status work_create(const udg_settings *settings, size_t room, double max_px,
+                              udg_distance_work *work) {
+  udg_edges *sets[] = {&work->all, &work->block, &work->tile};
+  *work = (udg_distance_work){.max_px = max_px};
+  work->numbers = udg_memory_get(settings, room, (3 * EDGE_NUMBERS + 2) * sizeof *work->numbers);
+  work->crossings = udg_memory_get(settings, room, sizeof *work->crossings);
+  if (!work->numbers || !work->crossings)
+    return UDG_ERROR_MEMORY;
+  double *next = work->numbers;
+  for (int i = 0; i < 3; i++)
+    for (int k = 0; k < EDGE_NUMBERS; k++, next += room)
+      sets[i]->v[k] = next;
+  work->end_y = next;
+  work->distance = next + room;
+  return UDG_OK;
+}
+
+static void work_destroy(const udg_settings *settings, udg_distance_work *work) {
+  udg_memory_drop(settings, work->numbers);
+  udg_memory_drop(settings, work->crossings);
 }
 
 static void place_edges(udg_distance_work *work, const udg_outline *outline, double px_per_mm,
@@ -46,56 +64,118 @@ static void place_edges(udg_distance_work *work, const udg_outline *outline, dou
   for (size_t k = 0; k < outline->contour_count; k++) {
     size_t first = outline->starts[k], end = outline->starts[k + 1];
     for (size_t i = first; i < end; i++) {
-      size_t j = i + 1 < end ? i + 1 : first;
+      size_t j = i + 1 < end ? i + 1 : first, at = work->all.count++;
       const double *p = outline->points + 2 * i, *q = outline->points + 2 * j;
-      udg_edge *edge = &work->edges[work->edge_count++];
-      edge->x = c * p[0] - s * p[1] + x_px;
-      edge->y = s * p[0] + c * p[1] + y_px;
+      double x = c * p[0] - s * p[1] + x_px, y = s * p[0] + c * p[1] + y_px;
       /* By the same sum as the next side's beginning: a gap of one rounding
        * would spoil the winding number. */
-      edge->end_y = s * q[0] + c * q[1] + y_px;
-      edge->dx = c * q[0] - s * q[1] + x_px - edge->x;
-      edge->dy = edge->end_y - edge->y;
-      double length2 = edge->dx * edge->dx + edge->dy * edge->dy;
-      edge->inverse = length2 > 0 ? 1 / length2 : 0;
+      work->end_y[at] = s * q[0] + c * q[1] + y_px;
+      double dx = c * q[0] - s * q[1] + x_px - x, dy = work->end_y[at] - y;
+      double length2 = dx * dx + dy * dy;
+      const double numbers[EDGE_NUMBERS] = {x, y, dx, dy, length2 > 0 ? 1 / length2 : 0};
+      for (int n = 0; n < EDGE_NUMBERS; n++)
+        work->all.v[n][at] = numbers[n];
     }
   }
 }
 
-/* A side is nearest to some pixel of the tile only if its distance to the
- * tile's centre is within twice the tile's radius of the smallest such. */
-static size_t choose_edges(udg_distance_work *work, double x, double y, double radius,
-                           double *smallest) {
-  size_t count = 0;
+/* Squared distance of (px, py), from a side's beginning, to the side. */
+static inline double squared(double px, double py, double dx, double dy, double inverse) {
+  double t = (px * dx + py * dy) * inverse;
+  t = t < 0 ? 0 : t;
+  t = t > 1 ? 1 : t;
+  px -= t * dx;
+  py -= t * dy;
+  return px * px + py * py;
+}
+
+UDG_WIDER
+static void from_point(const double *restrict ex, const double *restrict ey,
+                       const double *restrict dx, const double *restrict dy,
+                       const double *restrict inverse, size_t count, double x, double y,
+                       double *restrict distance) {
+  for (size_t i = 0; i < count; i++)
+    distance[i] = squared(x - ex[i], y - ey[i], dx[i], dy[i], inverse[i]);
+}
+
+/* A side is nearest to some pixel of a square only if its distance to the square's middle is
+ * within twice the square's radius of the smallest such. */
+static double edges_choose(const udg_edges *from, double x, double y, double radius,
+                           double *distance, udg_edges *chosen) {
   double least = INFINITY;
-  for (size_t i = 0; i < work->edge_count; i++) {
-    work->to_centre[i] = distance2(&work->edges[i], x, y);
-    least = fmin(least, work->to_centre[i]);
+  from_point(from->v[EDGE_X], from->v[EDGE_Y], from->v[EDGE_DX], from->v[EDGE_DY],
+             from->v[EDGE_INVERSE], from->count, x, y, distance);
+  for (size_t i = 0; i < from->count; i++)
+    least = distance[i] < least ? distance[i] : least;
+  double smallest = sqrt(least), bound = smallest + 2 * radius + 1e-9;
+  chosen->count = 0;
+  for (size_t i = 0; i < from->count; i++)
+    if (distance[i] <= bound * bound) {
+      for (int k = 0; k < EDGE_NUMBERS; k++)
+        chosen->v[k][chosen->count] = from->v[k][i];
+      chosen->count++;
+    }
+  return smallest;
+}
+
+enum { TILE_PIXELS = TILE_PX * TILE_PX };
+
+/* Distances of a tile's pixels, the first of which has its middle at (left, top). */
+UDG_WIDER
+static void tile_take(const double *const v[EDGE_NUMBERS], size_t count, double left, double top,
+                      double max_px, float distance[TILE_PIXELS]) {
+  double x[TILE_PIXELS], y[TILE_PIXELS], least[TILE_PIXELS];
+  for (int i = 0; i < TILE_PIXELS; i++) {
+    least[i] = INFINITY;
+    x[i] = left + i % TILE_PX;
+    y[i] = top + i / TILE_PX;
   }
-  *smallest = sqrt(least);
-  double bound = *smallest + 2 * radius + 1e-9;
-  for (size_t i = 0; i < work->edge_count; i++)
-    if (work->to_centre[i] <= bound * bound)
-      work->near[count++] = i;
-  return count;
+  for (size_t k = 0; k < count; k++) {
+    const double ex = v[EDGE_X][k], ey = v[EDGE_Y][k];
+    const double dx = v[EDGE_DX][k], dy = v[EDGE_DY][k], inverse = v[EDGE_INVERSE][k];
+    for (int i = 0; i < TILE_PIXELS; i++) {
+      double d2 = squared(x[i] - ex, y[i] - ey, dx, dy, inverse);
+      least[i] = d2 < least[i] ? d2 : least[i];
+    }
+  }
+  for (int i = 0; i < TILE_PIXELS; i++) {
+    double d = sqrt(least[i]);
+    distance[i] = (float)(d < max_px ? d : max_px);
+  }
+}
+
+/* Part of a side of a square that lies in the plane. */
+static int cut(int first, int side, int end) {
+  return first + side < end ? first + side : end;
 }
 
 static void measure_tile(udg_distance_work *work, udg_plane *distance, int left, int top) {
-  int right = left + TILE_PX < distance->width ? left + TILE_PX : distance->width;
-  int bottom = top + TILE_PX < distance->height ? top + TILE_PX : distance->height;
-  double radius = hypot(right - left, bottom - top) / 2, smallest;
-  size_t count = choose_edges(work, (left + right) / 2.0, (top + bottom) / 2.0, radius, &smallest);
+  int right = cut(left, TILE_PX, distance->width), bottom = cut(top, TILE_PX, distance->height);
+  double radius = hypot(right - left, bottom - top) / 2;
+  double smallest = edges_choose(&work->block, (left + right) / 2.0, (top + bottom) / 2.0, radius,
+                                 work->distance, &work->tile);
   if (smallest - radius > work->max_px)
-    count = 0;
+    work->tile.count = 0;
+  const double *const v[EDGE_NUMBERS] = {work->tile.v[EDGE_X], work->tile.v[EDGE_Y],
+                                         work->tile.v[EDGE_DX], work->tile.v[EDGE_DY],
+                                         work->tile.v[EDGE_INVERSE]};
+  float tile[TILE_PIXELS];
+  tile_take(v, work->tile.count, left + 0.5, top + 0.5, work->max_px, tile);
   for (int y = top; y < bottom; y++)
-    for (int x = left; x < right; x++) {
-      double least = INFINITY;
-      for (size_t k = 0; k < count; k++) {
-        double d2 = distance2(&work->edges[work->near[k]], x + 0.5, y + 0.5);
-        least = d2 < least ? d2 : least;
-      }
-      udg_plane_row(distance, y)[x] = (float)fmin(sqrt(least), work->max_px);
-    }
+    memcpy(udg_plane_row(distance, y) + left, tile + (size_t)(y - top) * TILE_PX,
+           (size_t)(right - left) * sizeof *tile);
+}
+
+static void measure_block(udg_distance_work *work, udg_plane *distance, int left, int top) {
+  int right = cut(left, BLOCK_PX, distance->width), bottom = cut(top, BLOCK_PX, distance->height);
+  double radius = hypot(right - left, bottom - top) / 2;
+  double smallest = edges_choose(&work->all, (left + right) / 2.0, (top + bottom) / 2.0, radius,
+                                 work->distance, &work->block);
+  if (smallest - radius > work->max_px)
+    work->block.count = 0;
+  for (int y = top; y < bottom; y += TILE_PX)
+    for (int x = left; x < right; x += TILE_PX)
+      measure_tile(work, distance, x, y);
 }
 
 static int compare_crossings(const void *left, const void *right) {
@@ -108,12 +188,14 @@ static void sign_row(udg_distance_work *work, udg_plane *distance, int row) {
   const double y = row + 0.5;
   size_t count = 0, next = 0;
   int winding = 0;
-  for (size_t i = 0; i < work->edge_count; i++) {
-    const udg_edge *edge = &work->edges[i];
-    if ((edge->y <= y) == (edge->end_y <= y))
+  const udg_edges *edges = &work->all;
+  for (size_t i = 0; i < edges->count; i++) {
+    double begins = edges->v[EDGE_Y][i];
+    if ((begins <= y) == (work->end_y[i] <= y))
       continue;
-    work->crossings[count].x = edge->x + (y - edge->y) / edge->dy * edge->dx;
-    work->crossings[count++].step = edge->y <= y ? 1 : -1;
+    work->crossings[count].x =
+        edges->v[EDGE_X][i] + (y - begins) / edges->v[EDGE_DY][i] * edges->v[EDGE_DX][i];
+    work->crossings[count++].step = begins <= y ? 1 : -1;
   }
   qsort(work->crossings, count, sizeof *work->crossings, compare_crossings);
   float *v = udg_plane_row(distance, row);
@@ -130,30 +212,22 @@ udg_status udg_relief_distance_within(const udg_settings *settings, const udg_ou
                                       double max_px, udg_plane *distance, udg_message *message) {
   udg_settings resolved;
   udg_settings_resolve(&resolved, settings);
-  udg_distance_work work = {.settings = &resolved, .max_px = max_px};
-  size_t room = outline->point_count + 1;
-  udg_status status = UDG_OK;
+  udg_distance_work work;
   if (!(px_per_mm > 0 && isfinite(px_per_mm) && isfinite(turn_rad) && isfinite(x_px) &&
         isfinite(y_px) && max_px > 0))
     return udg_fail(message, UDG_ERROR_ARGUMENT, "relief: placing of an outline is not finite");
-  work.edges = udg_memory_get(&resolved, room, sizeof *work.edges);
-  work.to_centre = udg_memory_get(&resolved, room, sizeof *work.to_centre);
-  work.near = udg_memory_get(&resolved, room, sizeof *work.near);
-  work.crossings = udg_memory_get(&resolved, room, sizeof *work.crossings);
-  if (!work.edges || !work.to_centre || !work.near || !work.crossings) {
-    status = udg_fail(message, UDG_ERROR_MEMORY, "relief: out of memory");
+  udg_status status = work_create(&resolved, outline->point_count + 1, max_px, &work);
+  if (status != UDG_OK) {
+    udg_fail(message, status, "relief: out of memory");
   } else {
     place_edges(&work, outline, px_per_mm, turn_rad, x_px, y_px);
-    for (int top = 0; top < distance->height; top += TILE_PX)
-      for (int left = 0; left < distance->width; left += TILE_PX)
-        measure_tile(&work, distance, left, top);
+    for (int top = 0; top < distance->height; top += BLOCK_PX)
+      for (int left = 0; left < distance->width; left += BLOCK_PX)
+        measure_block(&work, distance, left, top);
     for (int row = 0; row < distance->height; row++)
       sign_row(&work, distance, row);
   }
-  udg_memory_drop(&resolved, work.edges);
-  udg_memory_drop(&resolved, work.to_centre);
-  udg_memory_drop(&resolved, work.near);
-  udg_memory_drop(&resolved, work.crossings);
+  work_destroy(&resolved, &work);
   return status;
 }
 

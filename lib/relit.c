@@ -6,6 +6,7 @@
 
 #include "gram.h"
 #include "linalg.h"
+#include "wider.h"
 
 enum {
   COLUMNS = UDG_RELIT_COLUMNS,
@@ -27,12 +28,16 @@ static const double CREVICE = 1.0;
 static const double RAY[SHADOWS] = {0.5, 1.0};
 /* No relief casts a shadow longer than this, px. */
 enum { REACH_MOST = 64 };
+/* Pixels about a plane that repeat its border, for rays and differences. */
+enum { AROUND = REACH_MOST + 2 };
 
 struct udg_relit {
   udg_settings settings;
   int size_most;
-  udg_plane h, wide, spare, shadow[SHADOWS];
-  float *rows, *weight;
+  udg_plane h, wide, spare;
+  udg_plane around; /* `h` and what is about it; the plane itself begins at (AROUND, AROUND) */
+  float *rows;
+  float *columns; /* of one line of pixels: WIDTH times size_most */
 };
 
 udg_status udg_relit_create(const udg_settings *settings, int size_most, udg_relit **relit,
@@ -42,19 +47,20 @@ udg_status udg_relit_create(const udg_settings *settings, int size_most, udg_rel
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for reliefs");
   made->settings = *settings;
   made->size_most = size_most;
-  udg_plane *planes[] = {&made->h, &made->wide, &made->spare, &made->shadow[0], &made->shadow[1]};
+  udg_plane *planes[] = {&made->h, &made->wide, &made->spare};
   udg_status status = UDG_OK;
   for (size_t k = 0; k < sizeof planes / sizeof *planes && status == UDG_OK; k++)
     status = udg_plane_create(settings, size_most, size_most, planes[k]);
+  if (status == UDG_OK)
+    status = udg_plane_create(settings, size_most + 2 * AROUND, size_most + 2 * AROUND,
+                              &made->around);
   size_t pixels = (size_t)size_most * (size_t)size_most;
   made->rows = udg_memory_get(settings, pixels * STRIDE, sizeof *made->rows);
-  made->weight = udg_memory_get(settings, pixels, sizeof *made->weight);
-  if (status != UDG_OK || !made->rows || !made->weight) {
+  made->columns = udg_memory_get(settings, (size_t)size_most * WIDTH, sizeof *made->columns);
+  if (status != UDG_OK || !made->rows || !made->columns) {
     udg_relit_destroy(made);
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for reliefs");
   }
-  for (size_t i = 0; i < pixels; i++)
-    made->weight[i] = 1.0f;
   *relit = made;
   return UDG_OK;
 }
@@ -63,20 +69,12 @@ void udg_relit_destroy(udg_relit *relit) {
   if (!relit)
     return;
   udg_settings settings = relit->settings;
-  udg_plane *planes[] = {&relit->h, &relit->wide, &relit->spare, &relit->shadow[0],
-                         &relit->shadow[1]};
+  udg_plane *planes[] = {&relit->h, &relit->wide, &relit->spare, &relit->around};
   for (size_t k = 0; k < sizeof planes / sizeof *planes; k++)
     udg_plane_destroy(&settings, planes[k]);
   udg_memory_drop(&settings, relit->rows);
-  udg_memory_drop(&settings, relit->weight);
+  udg_memory_drop(&settings, relit->columns);
   udg_memory_drop(&settings, relit);
-}
-
-static float at(const udg_plane *plane, int x, int y) {
-  int size = plane->width;
-  x = x < 0 ? 0 : x >= size ? size - 1 : x;
-  y = y < 0 ? 0 : y >= size ? size - 1 : y;
-  return plane->v[(size_t)y * (size_t)size + (size_t)x];
 }
 
 /* Where the ray to the lamp is after so many px: whole px and what is left of one. */
@@ -85,99 +83,160 @@ typedef struct ray_step {
   float u, v, down;
 } ray_step;
 
-static float between(const udg_plane *plane, int x, int y, const ray_step *step) {
-  int i = x + step->dx, j = y + step->dy;
-  float above = at(plane, i, j) + step->u * (at(plane, i + 1, j) - at(plane, i, j));
-  float below = at(plane, i, j + 1) + step->u * (at(plane, i + 1, j + 1) - at(plane, i, j + 1));
-  return above + step->v * (below - above);
-}
-
-/* How far the relief towards the lamp stands above the ray to it, where the mask has pixels. */
-static void cast(const udg_plane *h, const udg_relit_view *view, double steep, udg_plane *shadow) {
-  int size = h->width;
+/* The rays' steps; `reach` of them. */
+static int steps_take(const udg_relit_view *view, double steep, ray_step steps[REACH_MOST]) {
   double c = cos(view->azimuth_rad), s = sin(view->azimuth_rad);
   double fall = steep / fmax(view->relief_px, 1e-3);
   int reach = (int)fmin(ceil(1.0 / fall), REACH_MOST);
-  ray_step steps[REACH_MOST];
   for (int t = 0; t < reach; t++) {
     double x = c * (t + 1), y = s * (t + 1);
     steps[t] = (ray_step){(int)floor(x), (int)floor(y), (float)(x - floor(x)),
                           (float)(y - floor(y)), (float)(fall * (t + 1))};
   }
-  for (int y = 0; y < size; y++)
-    for (int x = 0; x < size; x++) {
-      size_t i = (size_t)y * (size_t)size + (size_t)x;
-      if (view->mask->v[i] <= 0.0f)
-        continue;
-      float own = h->v[i], most = 0.0f;
-      for (int t = 0; t < reach; t++)
-        most = fmaxf(most, between(h, x, y, &steps[t]) - own - steps[t].down);
-      shadow->v[i] = most;
-    }
+  return reach;
 }
 
-static void planes_make(udg_relit *relit, const udg_relit_view *view, const udg_plane *height) {
+/* How far the relief towards the lamp stands above the ray to it, along a line of pixels. */
+UDG_WIDER
+static void cast(const float *own, ptrdiff_t stride, const ray_step *steps, int reach, int count,
+                 float *restrict shadow) {
+  for (int x = 0; x < count; x++)
+    shadow[x] = 0.0f;
+  for (int t = 0; t < reach; t++) {
+    const float u = steps[t].u, v = steps[t].v, down = steps[t].down;
+    const float *first = own + steps[t].dy * stride + steps[t].dx, *second = first + stride;
+    for (int x = 0; x < count; x++) {
+      float above = first[x] + u * (first[x + 1] - first[x]);
+      float below = second[x] + u * (second[x + 1] - second[x]);
+      float over = above + v * (below - above) - own[x] - down;
+      shadow[x] = over > shadow[x] ? over : shadow[x];
+    }
+  }
+}
+
+/* The plane with its border's pixels repeated about it. */
+static void surround(const udg_plane *plane, int around, udg_plane *out) {
+  int size = plane->width;
+  out->width = out->height = size + 2 * AROUND;
+  for (int y = -around; y < size + around; y++) {
+    const float *from = udg_plane_row(plane, y < 0 ? 0 : y >= size ? size - 1 : y);
+    float *to = udg_plane_row(out, y + AROUND) + AROUND;
+    memcpy(to, from, (size_t)size * sizeof *to);
+    for (int x = 1; x <= around; x++) {
+      to[-x] = from[0];
+      to[size - 1 + x] = from[size - 1];
+    }
+  }
+}
+
+static void planes_make(udg_relit *relit, const udg_relit_view *view, const udg_plane *height,
+                        int reach) {
   int size = height->width;
   size_t count = (size_t)size * (size_t)size;
-  udg_plane *planes[] = {&relit->h, &relit->wide, &relit->spare, &relit->shadow[0],
-                         &relit->shadow[1]};
+  udg_plane *planes[] = {&relit->h, &relit->wide, &relit->spare};
   for (size_t k = 0; k < sizeof planes / sizeof *planes; k++)
     planes[k]->width = planes[k]->height = size;
   memcpy(relit->h.v, height->v, count * sizeof *height->v);
   udg_plane_blur(&relit->h, view->blur_px, &relit->spare);
   memcpy(relit->wide.v, relit->h.v, count * sizeof *height->v);
   udg_plane_blur(&relit->wide, CREVICE * view->bevel_px, &relit->spare);
-  for (int k = 0; k < SHADOWS; k++)
-    cast(&relit->h, view, RAY[k], &relit->shadow[k]);
+  surround(&relit->h, reach + 1, &relit->around);
 }
 
-/* Ground, then what light makes of the relief there. */
-static void fill_row(const udg_relit *relit, const udg_relit_view *view, int x, int y, float *row) {
-  const udg_plane *h = &relit->h;
-  int size = h->width;
-  size_t i = (size_t)y * (size_t)size + (size_t)x;
-  float to = (float)(view->bevel_px / 1.5); /* a full shoulder's steepest is 1 */
-  float u = 2.0f * ((float)x + 0.5f) / (float)size - 1.0f;
-  float v = 2.0f * ((float)y + 0.5f) / (float)size - 1.0f;
-  float p = 0.5f * to * (at(h, x + 1, y) - at(h, x - 1, y));
-  float q = 0.5f * to * (at(h, x, y + 1) - at(h, x, y - 1));
-  float s = p * p + q * q, here = h->v[i];
-  float xx = at(h, x + 1, y) + at(h, x - 1, y) - 2.0f * here;
-  float yy = at(h, x, y + 1) + at(h, x, y - 1) - 2.0f * here;
-  float xy = 0.25f * (at(h, x + 1, y + 1) + at(h, x - 1, y - 1) - at(h, x + 1, y - 1) -
-                      at(h, x - 1, y + 1));
-  const float values[WIDTH] = {1.0f,
-                               u,
-                               v,
-                               u * u,
-                               u * v,
-                               v * v,
-                               p,
-                               q,
-                               s,
-                               p * p - q * q,
-                               2.0f * p * q,
-                               here,
-                               p * s,
-                               q * s,
-                               p * (p * p - 3.0f * q * q),
-                               q * (3.0f * p * p - q * q),
-                               p * s * s,
-                               q * s * s,
-                               s * (p * p - q * q),
-                               2.0f * p * q * s,
-                               s * s,
-                               relit->wide.v[i] - here,
-                               fmaxf(0.0f, relit->wide.v[i] - here),
-                               to * xx,
-                               to * xy,
-                               to * yy,
-                               relit->shadow[0].v[i],
-                               relit->shadow[1].v[i],
-                               view->grey->v[i]};
-  memcpy(row, values, sizeof values);
-  for (int k = WIDTH; k < STRIDE; k++)
-    row[k] = 0.0f;
+/* A line of pixels: ground, then what light makes of the relief there, column by column, `count`
+ * values apart from the next.  `h`: the line in its surroundings, `stride` from the next;
+ * `first`: its first pixel's number in the plane's line, whose ends are -1 and 1; `to`: px by
+ * which a full shoulder's steepest is 1. */
+typedef struct line {
+  const float *h, *wide;
+  ptrdiff_t stride;
+  int first, size, count;
+  float v, to;
+} line;
+
+UDG_WIDER
+static void fill_line(const line *from, float *restrict columns) {
+  const float *restrict h = from->h, *restrict wide = from->wide;
+  const float *restrict above = h - from->stride, *restrict below = h + from->stride;
+  const float v = from->v, to = from->to, half = 0.5f * to, size = (float)from->size;
+  const int count = from->count, first = from->first;
+  for (int x = 0; x < count; x++) {
+    float *restrict c = columns + x;
+    float u = 2.0f * ((float)(first + x) + 0.5f) / size - 1.0f;
+    float p = half * (h[x + 1] - h[x - 1]), q = half * (below[x] - above[x]);
+    float s = p * p + q * q, here = h[x], crevice = wide[x] - here;
+    float xx = h[x + 1] + h[x - 1] - 2.0f * here, yy = below[x] + above[x] - 2.0f * here;
+    float xy = 0.25f * (below[x + 1] + above[x - 1] - above[x + 1] - below[x - 1]);
+    c[0 * count] = 1.0f;
+    c[1 * count] = u;
+    c[2 * count] = v;
+    c[3 * count] = u * u;
+    c[4 * count] = u * v;
+    c[5 * count] = v * v;
+    c[6 * count] = p;
+    c[7 * count] = q;
+    c[8 * count] = s;
+    c[9 * count] = p * p - q * q;
+    c[10 * count] = 2.0f * p * q;
+    c[11 * count] = here;
+    c[12 * count] = p * s;
+    c[13 * count] = q * s;
+    c[14 * count] = p * (p * p - 3.0f * q * q);
+    c[15 * count] = q * (3.0f * p * p - q * q);
+    c[16 * count] = p * s * s;
+    c[17 * count] = q * s * s;
+    c[18 * count] = s * (p * p - q * q);
+    c[19 * count] = 2.0f * p * q * s;
+    c[20 * count] = s * s;
+    c[21 * count] = crevice;
+    c[22 * count] = crevice > 0.0f ? crevice : 0.0f;
+    c[23 * count] = to * xx;
+    c[24 * count] = to * xy;
+    c[25 * count] = to * yy;
+  }
+}
+
+enum { SHADOW_COLUMN = TARGET - SHADOWS };
+_Static_assert(SHADOW_COLUMN == 26, "fill_line() writes what comes before");
+
+/* Rows of the system for a line of pixels, where the mask has them. */
+static int rows_take(const udg_relit *relit, const udg_relit_view *view, int y,
+                     const ray_step steps[SHADOWS][REACH_MOST], const int reach[SHADOWS],
+                     float *rows) {
+  const int size = relit->h.width;
+  const float *mask = udg_plane_row(view->mask, y), *grey = udg_plane_row(view->grey, y);
+  int first = 0, end = size, n = 0;
+  while (first < end && mask[first] <= 0.0f)
+    first++;
+  while (end > first && mask[end - 1] <= 0.0f)
+    end--;
+  if (first == end)
+    return 0;
+  const ptrdiff_t stride = relit->around.width;
+  const line from = {.h = udg_plane_row(&relit->around, y + AROUND) + AROUND + first,
+                     .wide = udg_plane_row(&relit->wide, y) + first,
+                     .stride = stride,
+                     .first = first,
+                     .size = size,
+                     .count = end - first,
+                     .v = 2.0f * ((float)y + 0.5f) / (float)size - 1.0f,
+                     .to = (float)(view->bevel_px / 1.5)};
+  float *columns = relit->columns;
+  fill_line(&from, columns);
+  for (int k = 0; k < SHADOWS; k++)
+    cast(from.h, stride, steps[k], reach[k], from.count,
+         columns + (size_t)(SHADOW_COLUMN + k) * (size_t)from.count);
+  for (int x = 0; x < from.count; x++) {
+    if (mask[first + x] <= 0.0f)
+      continue;
+    float *row = rows + (size_t)STRIDE * (size_t)n++;
+    for (int k = 0; k < TARGET; k++)
+      row[k] = columns[(size_t)k * (size_t)from.count + (size_t)x];
+    row[TARGET] = grey[first + x];
+    for (int k = WIDTH; k < STRIDE; k++)
+      row[k] = 0.0f;
+  }
+  return n;
 }
 
 /* Takes the ground away from all else: the Schur complement of its block. */
@@ -216,15 +275,18 @@ void udg_relit_hold(const udg_plane *grey, double level, udg_plane *held) {
 void udg_relit_take(udg_relit *relit, const udg_relit_view *view, const udg_plane *height,
                     udg_relit_sums *sums) {
   double full[STRIDE * STRIDE] = {0.0};
-  int size = height->width, n = 0;
+  ray_step steps[SHADOWS][REACH_MOST];
+  int reach[SHADOWS], farthest = 0, n = 0;
   memset(sums, 0, sizeof *sums);
-  planes_make(relit, view, height);
-  for (int y = 0; y < size; y++)
-    for (int x = 0; x < size; x++)
-      if (view->mask->v[(size_t)y * (size_t)size + (size_t)x] > 0.0f)
-        fill_row(relit, view, x, y, relit->rows + (size_t)STRIDE * (size_t)n++);
+  for (int k = 0; k < SHADOWS; k++) {
+    reach[k] = steps_take(view, RAY[k], steps[k]);
+    farthest = reach[k] > farthest ? reach[k] : farthest;
+  }
+  planes_make(relit, view, height, farthest);
+  for (int y = 0; y < height->height; y++)
+    n += rows_take(relit, view, y, steps, reach, relit->rows + (size_t)STRIDE * (size_t)n);
   sums->pixels = n;
-  udg_gram_add(relit->rows, relit->weight, n, WIDTH, STRIDE, full);
+  udg_gram_add(relit->rows, NULL, n, WIDTH, STRIDE, full);
   project(full, sums);
 }
 

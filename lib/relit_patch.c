@@ -2,6 +2,7 @@
 #include "relit_patch.h"
 
 #include <math.h>
+#include <string.h>
 
 #include "relief.h"
 
@@ -32,6 +33,10 @@ void udg_relit_patch_destroy(udg_relit_patch *patch) {
   udg_plane *planes[] = {&patch->own, &patch->other, &patch->mask, &patch->height, &patch->held};
   for (int k = 0; k < 5; k++)
     udg_plane_destroy(settings, planes[k]);
+  for (int p = 0; p < UDG_PLACES_MAX; p++) {
+    udg_memory_drop(settings, patch->kept[p].planes);
+    patch->kept[p] = (udg_relit_kept){0};
+  }
   udg_relit_destroy(patch->relit);
   patch->relit = NULL;
 }
@@ -46,6 +51,7 @@ static udg_status open_outline(udg_relit_patch *patch, const udg_outline *outlin
                                int *usable, udg_message *message) {
   udg_look *look = patch->look;
   udg_message quiet;
+  patch->opened++;
   double most = (0.5 * UDG_LOOK_SIDE_MAX - 1.0) / reach_mm, margin_mm = MARGIN * date_height(look);
   patch->px_per_mm = fmin(patch->fine / date_height(look), most);
   udg_status status = udg_look_patch_make(look, spot, reach_mm, patch->px_per_mm, &quiet);
@@ -70,17 +76,77 @@ static udg_status open_outline(udg_relit_patch *patch, const udg_outline *outlin
   return status;
 }
 
+/* The planes of an open patch, its size into all of them. */
+static void planes_of(udg_relit_patch *patch, int size, udg_plane *planes[UDG_RELIT_KEPT_PLANES]) {
+  udg_look_patch *seen = &patch->look->patch;
+  udg_plane *all[UDG_RELIT_KEPT_PLANES] = {&seen->residual, &seen->usable, &seen->grey, &seen->base,
+                                           &patch->own,     &patch->mask,  &patch->held};
+  for (int k = 0; k < UDG_RELIT_KEPT_PLANES; k++) {
+    planes[k] = all[k];
+    planes[k]->width = planes[k]->height = size;
+  }
+}
+
+static udg_status keep(udg_relit_patch *patch, int usable, udg_relit_kept *kept) {
+  const udg_look_patch *seen = &patch->look->patch;
+  const size_t count = (size_t)seen->size * (size_t)seen->size;
+  kept->usable = usable;
+  kept->px_per_mm = patch->px_per_mm;
+  kept->usable_share = seen->usable_share;
+  kept->spot = seen->spot;
+  kept->to_photo = seen->to_photo;
+  kept->size = seen->size;
+  if (usable) {
+    udg_plane *planes[UDG_RELIT_KEPT_PLANES];
+    kept->planes = udg_memory_get(&patch->look->settings, count,
+                                  UDG_RELIT_KEPT_PLANES * sizeof *kept->planes);
+    if (!kept->planes)
+      return UDG_ERROR_MEMORY;
+    planes_of(patch, seen->size, planes);
+    for (int k = 0; k < UDG_RELIT_KEPT_PLANES; k++)
+      memcpy(kept->planes + (size_t)k * count, planes[k]->v, count * sizeof *kept->planes);
+  }
+  kept->known = 1;
+  return UDG_OK;
+}
+
+static void bring_back(udg_relit_patch *patch, const udg_relit_kept *kept) {
+  udg_look_patch *seen = &patch->look->patch;
+  const size_t count = (size_t)kept->size * (size_t)kept->size;
+  udg_plane *planes[UDG_RELIT_KEPT_PLANES];
+  patch->opened++;
+  patch->px_per_mm = seen->px_per_mm = kept->px_per_mm;
+  seen->usable_share = kept->usable_share;
+  seen->spot = kept->spot;
+  seen->to_photo = kept->to_photo;
+  seen->size = patch->height.width = patch->height.height = patch->other.width =
+      patch->other.height = kept->size;
+  planes_of(patch, kept->size, planes);
+  for (int k = 0; k < UDG_RELIT_KEPT_PLANES; k++)
+    memcpy(planes[k]->v, kept->planes + (size_t)k * count, count * sizeof *kept->planes);
+}
+
 udg_status udg_relit_patch_digit(udg_relit_patch *patch, int place, int *usable,
                                  udg_message *message) {
+  udg_relit_kept *kept = &patch->kept[place];
+  if (kept->known) {
+    *usable = kept->usable;
+    if (kept->usable)
+      bring_back(patch, kept);
+    return UDG_OK;
+  }
   const udg_look_scene *scene = &patch->look->scene;
   const udg_date *date = &scene->reference->dates[scene->date_index];
   const udg_place *p = &date->places[place];
   udg_look_spot spot = {.item = -1};
   for (int axis = 0; axis < 2; axis++)
     spot.at_mm[axis] = p->centre_mm[axis] + scene->registration->place_offset_mm[place][axis];
-  return open_outline(patch, &scene->reference->digits[p->digit - '0'], &spot,
-                      p->turn_rad + scene->registration->place_turn_rad[place],
-                      REACH * date->height_mm, usable, message);
+  udg_status status = open_outline(patch, &scene->reference->digits[p->digit - '0'], &spot,
+                                   p->turn_rad + scene->registration->place_turn_rad[place],
+                                   REACH * date->height_mm, usable, message);
+  if (status == UDG_OK && keep(patch, *usable, kept) != UDG_OK)
+    status = udg_fail(message, UDG_ERROR_MEMORY, "no memory for a patch");
+  return status;
 }
 
 udg_status udg_relit_patch_item(udg_relit_patch *patch, int item, int *usable,
