@@ -71,7 +71,7 @@ float udg_plane_sample(const udg_plane *plane, double x, double y) {
 }
 
 /* Taps kept for one pass; a wider Gaussian takes several passes. */
-enum { KERNEL_REACH = 256, STRIP = 256 };
+enum { KERNEL_REACH = 256, STRIP = 512 };
 
 /* Half of a symmetric kernel, w[0] in the middle; gives its reach. */
 static int gaussian_half(double sigma, double w[KERNEL_REACH + 1]) {
@@ -100,35 +100,32 @@ static inline int mirror(int i, int n) {
  * KERNEL_REACH + 1 positive weights that add up to 1 lose less than 1e-5 of the largest
  * pixel. */
 static void blur_row(const float *in, int n, const float *w, int reach, float *out) {
-  float around[STRIP + 2 * KERNEL_REACH], sum[STRIP];
+  float around[STRIP + 2 * KERNEL_REACH];
+  const float *left[KERNEL_REACH + 1], *right[KERNEL_REACH + 1];
+  for (int k = 0; k <= reach; k++) {
+    left[k] = around + reach - k;
+    right[k] = around + reach + k;
+  }
   for (int x0 = 0; x0 < n; x0 += STRIP) {
     const int strip = n - x0 < STRIP ? n - x0 : STRIP;
-    for (int x = -reach; x < strip + reach; x++) {
-      int at = x0 + x;
-      around[x + reach] = at >= 0 && at < n ? in[at] : in[mirror(at, n)];
-    }
-    const float *middle = around + reach;
-    for (int x = 0; x < strip; x++)
-      sum[x] = w[0] * middle[x];
-    for (int k = 1; k <= reach; k++)
-      udg_taps_add(w[k], middle - k, middle + k, strip, sum);
-    memcpy(out + x0, sum, sizeof *sum * (size_t)strip);
+    const int first = x0 < reach ? reach - x0 : 0; /* what of it lies in the row: first <= x < end */
+    const int end = n - x0 + reach < strip + 2 * reach ? n - x0 + reach : strip + 2 * reach;
+    for (int x = 0; x < first; x++)
+      around[x] = in[mirror(x0 - reach + x, n)];
+    memcpy(around + first, in + x0 - reach + first, sizeof *in * (size_t)(end - first));
+    for (int x = end; x < strip + 2 * reach; x++)
+      around[x] = in[mirror(x0 - reach + x, n)];
+    udg_taps_sum(w, left, right, reach, strip, out + x0);
   }
 }
 
-/* One output row; strips keep the sums in cache. */
 static void blur_column(const udg_plane *in, int y, const float *w, int reach, float *out) {
-  for (int x0 = 0; x0 < in->width; x0 += STRIP) {
-    const int n = in->width - x0 < STRIP ? in->width - x0 : STRIP;
-    float sum[STRIP];
-    const float *middle = udg_plane_row(in, y) + x0;
-    for (int x = 0; x < n; x++)
-      sum[x] = w[0] * middle[x];
-    for (int k = 1; k <= reach; k++)
-      udg_taps_add(w[k], udg_plane_row(in, mirror(y - k, in->height)) + x0,
-                   udg_plane_row(in, mirror(y + k, in->height)) + x0, n, sum);
-    memcpy(out + x0, sum, sizeof *sum * (size_t)n);
+  const float *above[KERNEL_REACH + 1], *below[KERNEL_REACH + 1];
+  for (int k = 0; k <= reach; k++) {
+    above[k] = udg_plane_row(in, mirror(y - k, in->height));
+    below[k] = udg_plane_row(in, mirror(y + k, in->height));
   }
+  udg_taps_sum(w, above, below, reach, in->width, out);
 }
 
 void udg_plane_blur(udg_plane *plane, double sigma_px, udg_plane *scratch) {

@@ -15,15 +15,16 @@
 
 /* The same source once more, as a machine without wider vectors runs it. */
 #define udg_gram_add plain_gram_add
-#define udg_taps_add plain_taps_add
+#define udg_taps_sum plain_taps_sum
 #define UDG_PLAIN
 void plain_gram_add(const float *rows, const float *weights, int count, int width, int stride,
                     double *gram);
-void plain_taps_add(float w, const float *left, const float *right, int n, float *sum);
+void plain_taps_sum(const float *w, const float *const *left, const float *const *right, int reach,
+                    int n, float *out);
 #include "../lib/gram.c"
 #include "../lib/taps.c"
 #undef udg_gram_add
-#undef udg_taps_add
+#undef udg_taps_sum
 #undef UDG_PLAIN
 void udg_gram_add(const float *rows, const float *weights, int count, int width, int stride,
                   double *gram);
@@ -78,19 +79,28 @@ static void sums_go_on(void **state) {
 /* Every length, so that what is left over from whole vectors is there. */
 static void taps_are_the_definition(void **state) {
   (void)state;
-  float left[67], right[67], sum[67], plain[67];
-  for (int n = 0; n <= 67; n++) {
-    for (int x = 0; x < 67; x++) {
-      left[x] = (float)sin(12.9898 * x);
-      right[x] = (float)cos(78.233 * x);
+  enum { MOST = 67, REACH = 5 };
+  static const float w[REACH + 1] = {0.3f, 0.2f, 0.1f, 0.02f, 0.02f, 0.01f};
+  float values[2 * REACH + 2][MOST], sum[MOST], plain[MOST];
+  const float *left[REACH + 1], *right[REACH + 1];
+  for (int k = 0; k <= 2 * REACH + 1; k++)
+    for (int x = 0; x < MOST; x++)
+      values[k][x] = (float)sin(12.9898 * x + 78.233 * k);
+  for (int k = 0; k <= REACH; k++) {
+    left[k] = values[2 * k];
+    right[k] = values[2 * k + 1];
+  }
+  for (int n = 0; n <= MOST; n++) {
+    for (int x = 0; x < MOST; x++)
       sum[x] = plain[x] = (float)x;
-    }
-    udg_taps_add(0.3f, left, right, n, sum);
-    plain_taps_add(0.3f, left, right, n, plain);
+    udg_taps_sum(w, left, right, REACH, n, sum);
+    plain_taps_sum(w, left, right, REACH, n, plain);
     assert_memory_equal(sum, plain, sizeof sum);
-    for (int x = 0; x < 67; x++) {
-      double expected = x < n ? x + 0.3 * ((double)left[x] + (double)right[x]) : x;
-      assert_true(fabs((double)sum[x] - expected) < 1e-5);
+    for (int x = 0; x < MOST; x++) {
+      double expected = (double)w[0] * (double)left[0][x];
+      for (int k = 1; k <= REACH; k++)
+        expected += (double)w[k] * ((double)left[k][x] + (double)right[k][x]);
+      assert_true(fabs((double)sum[x] - (x < n ? expected : x)) < 1e-6);
     }
   }
 }
