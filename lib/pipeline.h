@@ -19,6 +19,7 @@ typedef struct udg_date_work {
   int ready;
   udg_registration evened; /* of the last close-up, on the grey levels held down */
   udg_find_result spots;   /* what it began with */
+  int passed_over;         /* it was not looked for: another led clearly */
   udg_upright upright;
   udg_light *light;
   udg_residual *residual;

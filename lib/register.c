@@ -84,34 +84,18 @@ void udg_register_destroy(udg_register_state *state) {
   udg_memory_drop(&settings, state);
 }
 
-static udg_status model_make(const udg_settings *settings, const udg_reference *reference,
-                             size_t date_index, register_model **model, udg_message *message) {
-  register_model *made = udg_memory_get(settings, 1, sizeof *made);
-  if (!made)
-    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's columns");
-  udg_status status = udg_template_create(settings, reference, date_index, &made->shape, message);
-  for (int i = 0; i < LEVELS && status == UDG_OK; i++) {
-    double px_per_mm = LEVEL_PX[i] / made->shape.height_mm;
-    status = udg_template_patches(settings, &made->shape, px_per_mm, PATCH_BLUR_PX / px_per_mm, 0,
-                                  &made->levels[i], message);
-  }
-  if (status != UDG_OK)
-    model_drop(settings, made);
-  else
-    *model = made;
-  return status;
-}
-
-static udg_status model_get(udg_register_state *state, size_t date_index, register_model **model,
+/* A level that is to be used. */
+static udg_status level_get(udg_register_state *state, register_model *model, int level,
                             udg_message *message) {
-  if (!state->models[date_index]) {
-    udg_status status = model_make(&state->settings, state->reference, date_index,
-                                   &state->models[date_index], message);
-    if (status != UDG_OK)
-      return status;
-  }
-  *model = state->models[date_index];
-  int pixels = udg_patch_set_pixels(&(*model)->levels[LEVELS - 1]);
+  udg_patch_set *set = &model->levels[level];
+  double px_per_mm = LEVEL_PX[level] / model->shape.height_mm;
+  udg_status status = UDG_OK;
+  if (set->patch_count == 0)
+    status = udg_template_patches(&state->settings, &model->shape, px_per_mm,
+                                  PATCH_BLUR_PX / px_per_mm, 0, set, message);
+  if (status != UDG_OK)
+    return status;
+  int pixels = udg_patch_set_pixels(set);
   if (pixels > state->aligner_pixels) {
     udg_aligner_destroy(state->aligner);
     state->aligner = NULL;
@@ -120,6 +104,25 @@ static udg_status model_get(udg_register_state *state, size_t date_index, regist
       return udg_fail(message, UDG_ERROR_MEMORY, "no memory to align the date");
     state->aligner_pixels = pixels;
   }
+  return UDG_OK;
+}
+
+static udg_status model_get(udg_register_state *state, size_t date_index, register_model **model,
+                            udg_message *message) {
+  register_model **own = &state->models[date_index];
+  if (!*own) {
+    register_model *made = udg_memory_get(&state->settings, 1, sizeof *made);
+    if (!made)
+      return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's columns");
+    udg_status status = udg_template_create(&state->settings, state->reference, date_index,
+                                            &made->shape, message);
+    if (status != UDG_OK) {
+      udg_memory_drop(&state->settings, made);
+      return status;
+    }
+    *own = made;
+  }
+  *model = *own;
   return UDG_OK;
 }
 
@@ -198,23 +201,56 @@ static udg_align_settings settings_of(const udg_date *date) {
       .step_max_px = 1.5};
 }
 
-static udg_status candidate_register(udg_register_state *state, const register_model *model,
+/* On so many levels. */
+static udg_status candidate_register(udg_register_state *state, register_model *model,
                                      const udg_plane *grey, const udg_date *date,
-                                     const udg_candidate *candidate, udg_registration *out) {
+                                     const udg_candidate *candidate, int levels,
+                                     udg_registration *out) {
   udg_align_pose pose = {.date_to_photo = candidate->date_to_photo};
   udg_align_result fit = {0};
   udg_align_settings how = settings_of(date);
   udg_status status = UDG_OK;
-  for (int i = 0; i < LEVELS && status == UDG_OK; i++) {
+  for (int i = 0; i < levels && status == UDG_OK; i++) {
     if (i > 0 && LEVEL_PX[i] > OVERSAMPLING_MAX * candidate->digit_height_px)
       break;
     if (udg_stop_wanted(&state->settings))
       return UDG_ERROR_CANCELLED;
-    status = level_run(state, &model->shape, &model->levels[i], grey, &how, &pose, &fit);
+    status = level_get(state, model, i, NULL);
+    if (status == UDG_OK)
+      status = level_run(state, &model->shape, &model->levels[i], grey, &how, &pose, &fit);
   }
   if (status == UDG_OK)
     registration_fill(&model->shape, &pose, &fit, out);
   return status;
+}
+
+static int ended(udg_status status) {
+  return status == UDG_ERROR_MEMORY || status == UDG_ERROR_CANCELLED;
+}
+
+static udg_status end(udg_status status, udg_message *message) {
+  return udg_fail(message, status,
+                  status == UDG_ERROR_MEMORY ? "no memory to register the date"
+                                             : "cancelled while registering the date");
+}
+
+udg_status udg_register_try(udg_register_state *state, const udg_plane *grey, size_t date_index,
+                            const udg_candidate *candidate, double *score, udg_message *message) {
+  register_model *model = NULL;
+  udg_registration one = {0};
+  *score = 0;
+  if (date_index >= state->reference->date_count)
+    return udg_fail(message, UDG_ERROR_ARGUMENT, "nothing to register");
+  udg_status status = model_get(state, date_index, &model, message);
+  if (status != UDG_OK)
+    return status;
+  status = candidate_register(state, model, grey, &state->reference->dates[date_index], candidate,
+                              1, &one);
+  if (ended(status))
+    return end(status, message);
+  if (status == UDG_OK)
+    *score = one.score;
+  return UDG_OK;
 }
 
 udg_status udg_register(udg_register_state *state, const udg_plane *grey, size_t date_index,
@@ -234,11 +270,9 @@ udg_status udg_register(udg_register_state *state, const udg_plane *grey, size_t
     udg_registration one = {0};
     if (i > 0 && found->candidates[i].score < TRIED_SHARE * found->candidates[0].score)
       break;
-    status = candidate_register(state, model, grey, date, &found->candidates[i], &one);
-    if (status == UDG_ERROR_MEMORY || status == UDG_ERROR_CANCELLED)
-      return udg_fail(message, status,
-                      status == UDG_ERROR_MEMORY ? "no memory to register the date"
-                                                 : "cancelled while registering the date");
+    status = candidate_register(state, model, grey, date, &found->candidates[i], LEVELS, &one);
+    if (ended(status))
+      return end(status, message);
     if (status == UDG_OK && (best < 0 || one.score > registration->score)) {
       second = best < 0 ? 0 : registration->score;
       *registration = one;
