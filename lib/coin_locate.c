@@ -40,6 +40,7 @@ struct udg_coin_locator {
   const udg_reference *reference;
   udg_find_state *find;
   udg_buffer coin, part, scratch;
+  udg_find_pool spots[STEPS];
 };
 
 udg_status udg_coin_locator_create(const udg_settings *settings, const udg_reference *reference,
@@ -181,11 +182,42 @@ static double in_photo(const udg_date *date, const udg_homography *date_to_photo
   return date->place_count ? inside / (double)date->place_count : 0;
 }
 
-/* Where a step's part lies on the coin. */
+/* The date looked for on a coin. */
+typedef struct search {
+  const udg_plane *grey;
+  size_t date_index;
+  udg_homography flat;    /* the coin upright -> the photo */
+  udg_homography to_copy; /* the photo -> the coin's reduced copy */
+  double enlarge;         /* the part over the size that is searched for */
+} search;
+
+/* One step's turn, and where its part lies: on the coin, in the photo, in the reduced copy. */
 typedef struct step {
   const udg_reference *reference;
-  udg_homography to_coin;
+  double turn;
+  int size[2];
+  udg_homography to_coin, to_photo, to_reduced;
+  double promise; /* best score of its spots */
 } step;
+
+static step step_of(const udg_coin_locator *locator, const search *s, double turn) {
+  const udg_reference *reference = locator->reference;
+  const udg_date *date = &reference->dates[s->date_index];
+  part_box box = part_of(reference, date);
+  double px_per_mm = s->enlarge * HEIGHT_PX / date->height_mm;
+  step own = {.reference = reference, .turn = turn};
+  for (int i = 0; i < 2; i++)
+    own.size[i] = (int)ceil((box.high[i] - box.low[i]) * px_per_mm);
+  /* part px -> mm of the date plane -> coin upright -> coin as it lies -> photo */
+  udg_homography to_mm =
+      udg_homography_similarity(1 / px_per_mm, 0, box.low[0] + reference->date_origin_mm[0],
+                                box.low[1] + reference->date_origin_mm[1]);
+  udg_homography turned = udg_homography_similarity(1, turn, 0, 0);
+  own.to_coin = udg_homography_after(&turned, &to_mm);
+  own.to_photo = udg_homography_after(&s->flat, &own.to_coin);
+  own.to_reduced = udg_homography_after(&s->to_copy, &own.to_photo);
+  return own;
+}
 
 /* A fit moves a candidate a little: some that it would bring to their place are farther off. */
 static int near_place(const void *user, const udg_candidate *candidate) {
@@ -194,49 +226,73 @@ static int near_place(const void *user, const udg_candidate *candidate) {
   return off_place(s->reference, &in_coin) <= PLACE_BEFORE;
 }
 
-/* One step's turn: search its part, add what is found near its place. */
-static udg_status step_search(udg_coin_locator *locator, const udg_plane *grey, size_t date_index,
-                              const udg_homography *flat, const udg_homography *to_copy,
-                              double turn, double enlarge, udg_find_result *result,
-                              udg_message *message) {
-  const udg_reference *reference = locator->reference;
-  const udg_date *date = &reference->dates[date_index];
-  part_box box = part_of(reference, date);
-  double px_per_mm = enlarge * HEIGHT_PX / date->height_mm;
-  int size[2];
-  for (int i = 0; i < 2; i++)
-    size[i] = (int)ceil((box.high[i] - box.low[i]) * px_per_mm);
-  /* part px -> mm of the date plane -> coin upright -> coin as it lies -> photo */
-  udg_homography to_mm =
-      udg_homography_similarity(1 / px_per_mm, 0, box.low[0] + reference->date_origin_mm[0],
-                                box.low[1] + reference->date_origin_mm[1]);
-  udg_homography turned = udg_homography_similarity(1, turn, 0, 0);
-  udg_homography to_coin = udg_homography_after(&turned, &to_mm);
-  udg_homography to_photo = udg_homography_after(flat, &to_coin);
-  udg_homography to_reduced = udg_homography_after(to_copy, &to_photo);
-  const step own = {reference, to_coin};
-  const udg_find_wish wish = {near_place, &own,
-                              result->count > 0 ? result->candidates[0].score : 0.0};
+static udg_status step_part(udg_coin_locator *locator, const step *own, udg_message *message) {
+  udg_status status = part_make(locator, &own->to_reduced, own->size[0], own->size[1]);
+  return status == UDG_OK ? status : udg_fail(message, status, "no memory to lay out a coin");
+}
+
+/* Spots of one step near its place. */
+static udg_status step_search(udg_coin_locator *locator, const search *s, step *own,
+                              udg_find_pool *spots, udg_find_result *result, udg_message *message) {
+  const udg_find_wish wish = {near_place, own};
   udg_find_result found;
-  udg_status status = part_make(locator, &to_reduced, size[0], size[1]);
+  udg_status status = step_part(locator, own, message);
+  if (status == UDG_OK)
+    status = udg_find_spots(locator->find, &locator->part.plane, s->date_index, &wish, spots,
+                            &found, message);
   if (status != UDG_OK)
-    return udg_fail(message, status, "no memory to lay out a coin");
-  status =
-      udg_find_date_among(locator->find, &locator->part.plane, date_index, &wish, &found, message);
+    return status;
+  own->promise = spots->count ? spots->spots[0].score : 0;
+  result->coarse_ms += found.coarse_ms;
+  return UDG_OK;
+}
+
+/* Fits a step's spots, adds what is found near its place. */
+static udg_status step_fit(udg_coin_locator *locator, const search *s, const step *own,
+                           const udg_find_pool *spots, udg_find_result *result,
+                           udg_message *message) {
+  const udg_date *date = &own->reference->dates[s->date_index];
+  udg_find_result found = {.count = 0};
+  double rival = result->count > 0 ? result->candidates[0].score : 0.0;
+  udg_status status = step_part(locator, own, message);
+  if (status == UDG_OK)
+    status = udg_find_fit(locator->find, &locator->part.plane, s->date_index, spots, rival, &found,
+                          message);
   for (int i = 0; status == UDG_OK && i < found.count; i++) {
     udg_candidate *c = &found.candidates[i];
-    udg_homography in_coin = udg_homography_after(&to_coin, &c->date_to_photo);
-    double off = off_place(reference, &in_coin);
-    c->date_to_photo = udg_homography_after(&to_photo, &c->date_to_photo);
-    if (off > PLACE_MAX || in_photo(date, &c->date_to_photo, grey) < IN_PHOTO_MIN)
+    udg_homography in_coin = udg_homography_after(&own->to_coin, &c->date_to_photo);
+    double off = off_place(own->reference, &in_coin);
+    c->date_to_photo = udg_homography_after(&own->to_photo, &c->date_to_photo);
+    if (off > PLACE_MAX || in_photo(date, &c->date_to_photo, s->grey) < IN_PHOTO_MIN)
       continue;
     c->score *= exp(-0.5 * off * off * PLACE_WEIGHT);
-    c->turn_rad = remainder(c->turn_rad + turn, TAU);
+    c->turn_rad = remainder(c->turn_rad + own->turn, TAU);
     c->digit_height_px = date->height_mm * udg_homography_scale(&c->date_to_photo, 0, 0);
     candidate_add(result, c);
   }
-  result->coarse_ms += found.coarse_ms;
   result->verify_ms += found.verify_ms;
+  return status;
+}
+
+/* All steps' turns: those that promise most are fitted first, so that others need only be fitted
+ * to the end where they come near them. */
+static udg_status steps_search(udg_coin_locator *locator, const search *s, udg_find_result *result,
+                               udg_message *message) {
+  step steps[STEPS];
+  udg_status status = UDG_OK;
+  int done[STEPS] = {0};
+  for (int k = 0; k < STEPS && status == UDG_OK; k++) {
+    steps[k] = step_of(locator, s, TAU * k / STEPS);
+    status = step_search(locator, s, &steps[k], &locator->spots[k], result, message);
+  }
+  for (int n = 0; n < STEPS && status == UDG_OK; n++) {
+    int next = -1;
+    for (int k = 0; k < STEPS; k++)
+      if (!done[k] && (next < 0 || steps[k].promise > steps[next].promise))
+        next = k;
+    done[next] = 1;
+    status = step_fit(locator, s, &steps[next], &locator->spots[next], result, message);
+  }
   return status;
 }
 
@@ -261,19 +317,18 @@ udg_status udg_coin_locate(udg_coin_locator *locator, const udg_plane *grey, siz
   if (!(radius_mm > 0) ||
       date->height_mm * sqrt(coin->semi[0] * coin->semi[1]) / radius_mm < HEIGHT_USEFUL_PX)
     return UDG_OK;
-  udg_homography flat = coin_to_photo(coin, radius_mm), to_copy;
+  search s = {.grey = grey, .date_index = date_index, .flat = coin_to_photo(coin, radius_mm)};
   const double centre[2] = {0, 0}, half[2] = {1.1 * radius_mm, 1.1 * radius_mm};
-  udg_status status =
-      udg_rescale_window(&locator->settings, grey, &flat, centre, half, HEIGHT_PX / date->height_mm,
-                         &locator->coin, &locator->scratch, &to_copy);
+  udg_status status = udg_rescale_window(&locator->settings, grey, &s.flat, centre, half,
+                                         HEIGHT_PX / date->height_mm, &locator->coin,
+                                         &locator->scratch, &s.to_copy);
   if (status != UDG_OK)
     return udg_fail(message, status, "no memory for the copy of a coin");
   for (int pass = 0; pass < 2 && status == UDG_OK; pass++) {
     if (pass && lead_of(result) > LEAD_SURE)
       break;
-    for (int k = 0; k < STEPS && status == UDG_OK; k++)
-      status = step_search(locator, grey, date_index, &flat, &to_copy, TAU * k / STEPS,
-                           pass ? BETWEEN_SCALES : 1, result, message);
+    s.enlarge = pass ? BETWEEN_SCALES : 1;
+    status = steps_search(locator, &s, result, message);
   }
   if (result->count > 1 && result->candidates[0].score > 0)
     result->runner_up = result->candidates[1].score / result->candidates[0].score;

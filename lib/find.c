@@ -179,18 +179,13 @@ udg_status udg_find_channels_make(udg_find_state *state, const udg_find_level *l
   return status;
 }
 
-udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t date_index,
-                         udg_find_result *result, udg_message *message) {
-  const udg_find_wish anywhere = {NULL, NULL, 0.0};
-  return udg_find_date_among(state, grey, date_index, &anywhere, result, message);
-}
-
-udg_status udg_find_date_among(udg_find_state *state, const udg_plane *grey, size_t date_index,
-                               const udg_find_wish *wish, udg_find_result *result,
-                               udg_message *message) {
+udg_status udg_find_spots(udg_find_state *state, const udg_plane *grey, size_t date_index,
+                          const udg_find_wish *wish, udg_find_pool *spots, udg_find_result *result,
+                          udg_message *message) {
   udg_find_model *model = NULL;
   double start = udg_clock_ms();
   memset(result, 0, sizeof *result);
+  spots->count = 0;
   if (date_index >= state->reference->date_count)
     return udg_fail(message, UDG_ERROR_ARGUMENT, "no date number %zu", date_index);
   if (grey->width < PHOTO_SIDE_MIN || grey->height < PHOTO_SIDE_MIN)
@@ -198,7 +193,6 @@ udg_status udg_find_date_among(udg_find_state *state, const udg_plane *grey, siz
   udg_status status = model_get(state, date_index, &model, message);
   if (status != UDG_OK)
     return status;
-  state->out_of_memory = state->stopped = 0;
   status = mips_make(state, grey);
   if (status == UDG_OK)
     status = udg_find_search(state, model, grey);
@@ -206,14 +200,29 @@ udg_status udg_find_date_among(udg_find_state *state, const udg_plane *grey, siz
     return udg_fail(message, status, "cancelled while looking for the date");
   if (status != UDG_OK)
     return udg_fail(message, status, "no memory to look for the date");
-  double searched = udg_clock_ms();
-  udg_find_verify(state, model, grey, wish);
+  udg_find_place(state, model, wish);
+  *spots = state->pool;
+  result->coarse_ms = udg_clock_ms() - start;
+  return UDG_OK;
+}
+
+udg_status udg_find_fit(udg_find_state *state, const udg_plane *grey, size_t date_index,
+                        const udg_find_pool *spots, double rival, udg_find_result *result,
+                        udg_message *message) {
+  udg_find_model *model = NULL;
+  double start = udg_clock_ms();
+  if (spots->count == 0)
+    return UDG_OK;
+  udg_status status = model_get(state, date_index, &model, message);
+  if (status != UDG_OK)
+    return status;
+  state->out_of_memory = state->stopped = 0;
+  state->pool = *spots;
+  udg_find_verify(state, model, grey, rival);
   if (state->stopped)
     return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled while looking for the date");
   if (state->out_of_memory)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory to look for the date");
-  result->coarse_ms = searched - start;
-  result->verify_ms = udg_clock_ms() - searched;
   for (int i = 0; i < state->pool.count && i < UDG_CANDIDATES_MAX; i++) {
     const udg_find_pooled *p = &state->pool.spots[i];
     result->candidates[result->count++] =
@@ -221,5 +230,15 @@ udg_status udg_find_date_among(udg_find_state *state, const udg_plane *grey, siz
   }
   if (result->count > 1 && result->candidates[0].score > 0)
     result->runner_up = result->candidates[1].score / result->candidates[0].score;
+  result->verify_ms = udg_clock_ms() - start;
   return UDG_OK;
+}
+
+udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t date_index,
+                         udg_find_result *result, udg_message *message) {
+  const udg_find_wish anywhere = {NULL, NULL};
+  udg_find_pool spots;
+  udg_status status = udg_find_spots(state, grey, date_index, &anywhere, &spots, result, message);
+  return status == UDG_OK ? udg_find_fit(state, grey, date_index, &spots, 0.0, result, message)
+                          : status;
 }

@@ -36,15 +36,34 @@ void udg_find_destroy(udg_find_state *state);
 udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t date_index,
                          udg_find_result *result, udg_message *message);
 
-/* What the caller knows of where the date may be. */
+/* The same in two steps: spots that a search leaves, and the date fitted at them. */
+#define UDG_FIND_POOL 48
+
+typedef struct udg_find_pooled {
+  double x, y; /* px of the photo */
+  double height_px, turn_rad, score;
+  udg_homography date_to_photo;
+} udg_find_pooled;
+
+typedef struct udg_find_pool {
+  int count, room;
+  udg_find_pooled spots[UDG_FIND_POOL]; /* best first */
+} udg_find_pool;
+
+/* What the caller knows of where the date may be; `keep` 0: anywhere. */
 typedef struct udg_find_wish {
-  int (*keep)(const void *user, const udg_candidate *candidate); /* before it is fitted */
+  int (*keep)(const void *user, const udg_candidate *candidate);
   const void *user;
-  double rival; /* best score elsewhere: only what comes near it is fitted to the end */
 } udg_find_wish;
-/* The same among what is wished for. */
-udg_status udg_find_date_among(udg_find_state *state, const udg_plane *grey, size_t date_index,
-                               const udg_find_wish *wish, udg_find_result *result,
-                               udg_message *message);
+
+/* As udg_find_date() but for the fits; milliseconds go into result->coarse_ms. */
+udg_status udg_find_spots(udg_find_state *state, const udg_plane *grey, size_t date_index,
+                          const udg_find_wish *wish, udg_find_pool *spots, udg_find_result *result,
+                          udg_message *message);
+/* `rival`: best score elsewhere; only what comes near it is fitted to the end. The other fields of
+ * the result are filled. */
+udg_status udg_find_fit(udg_find_state *state, const udg_plane *grey, size_t date_index,
+                        const udg_find_pool *spots, double rival, udg_find_result *result,
+                        udg_message *message);
 
 #endif

@@ -10,7 +10,6 @@
 #define UDG_FIND_CHANNELS 2 /* flattened grey level; density of edges */
 #define UDG_FIND_KERNELS 3  /* of each channel */
 #define UDG_FIND_TURNS_MAX 64
-#define UDG_FIND_POOL 48
 #define UDG_FIND_COARSE 32  /* spots of each size that the coarse search hands on */
 #define UDG_FIND_SPOTS 1024 /* of all sizes */
 #define UDG_FIND_LANES 8    /* centres of a row whose scores are computed together ... */
@@ -52,19 +51,8 @@ void udg_find_flatten(udg_plane *plane, double height_px, udg_plane *mean, udg_p
 
 #define UDG_FIND_MIPS 12
 
-typedef struct udg_find_pooled {
-  double x, y; /* px of the photo */
-  double height_px, turn_rad, score;
-  udg_homography date_to_photo;
-} udg_find_pooled;
-
 /* A photo whose sides are shorter holds no date, and could not be made smaller. */
 enum { PHOTO_SIDE_MIN = 8 };
-
-typedef struct udg_find_pool {
-  int count, room;
-  udg_find_pooled spots[UDG_FIND_POOL];
-} udg_find_pool;
 
 /* What the coarse search hands on. */
 typedef struct udg_find_spot {
@@ -117,8 +105,10 @@ udg_status udg_find_box_score(udg_find_state *state, const udg_find_level *level
 
 /* Keeps a pool sorted, best first, one entry a spot. */
 void udg_find_pool_add(udg_find_pool *pool, const udg_find_pooled *found);
-/* Fits the date at what the search left in the pool; best first afterwards. */
+/* Where the date would be at what the search left in the pool; what is not wished for goes. */
+void udg_find_place(udg_find_state *state, const udg_find_model *model, const udg_find_wish *wish);
+/* Fits the date at what is in the pool; best first afterwards. */
 void udg_find_verify(udg_find_state *state, const udg_find_model *model, const udg_plane *grey,
-                     const udg_find_wish *wish);
+                     double rival);
 
 #endif

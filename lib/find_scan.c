@@ -6,44 +6,91 @@
 #include "find_internal.h"
 #include "wider.h"
 
-/* Eight centres and eight more, `apart` from them in the copy: a kernel's value serves all. */
+/* Two vectors of eight centres, `apart` from each other in the copy: a kernel's value serves
+ * both. */
 enum { LANES = UDG_FIND_LANES };
-typedef float half __attribute__((vector_size(LANES * sizeof(float))));
-typedef float vector __attribute__((vector_size(2 * LANES * sizeof(float))));
+typedef float vector __attribute__((vector_size(LANES * sizeof(float))));
 
 /* Written out for 32-bit x86 (gram.c). */
 #define EIGHT(x) (x), (x), (x), (x), (x), (x), (x), (x)
-#define EVERYWHERE(x) ((vector){EIGHT(x), EIGHT(x)})
-_Static_assert(LANES == 8 && 2 * LANES == UDG_WIDEST_LANES && UDG_FIND_KERNELS == 3,
-               "written out for these");
+#define EVERYWHERE(x) ((vector){EIGHT(x)})
+_Static_assert(LANES == 8 && UDG_FIND_KERNELS == 3, "written out for these");
+
+/* Adds the energy that the kernels explain, times `share`; the second vector's results lie
+ * `apart_out` behind the first's. */
+UDG_WIDER
+static void eights_explained(const float *centre, ptrdiff_t apart, const int32_t *offset,
+                             const float *values, int count, const float *share,
+                             ptrdiff_t apart_out, float *score) {
+  vector a0 = {0}, a1 = {0}, b0 = {0}, b1 = {0}, c0 = {0}, c1 = {0}, first, second, part;
+  for (int i = 0; i < count; i++, values += UDG_FIND_KERNELS) {
+    const float *at = centre + offset[i];
+    memcpy(&first, at, sizeof first);
+    memcpy(&second, at + apart, sizeof second);
+    a0 += EVERYWHERE(values[0]) * first;
+    a1 += EVERYWHERE(values[0]) * second;
+    b0 += EVERYWHERE(values[1]) * first;
+    b1 += EVERYWHERE(values[1]) * second;
+    c0 += EVERYWHERE(values[2]) * first;
+    c1 += EVERYWHERE(values[2]) * second;
+  }
+  memcpy(&part, share, sizeof part);
+  memcpy(&first, score, sizeof first);
+  first += (a0 * a0 + b0 * b0 + c0 * c0) * part;
+  memcpy(score, &first, sizeof first);
+  memcpy(&part, share + apart_out, sizeof part);
+  memcpy(&second, score + apart_out, sizeof second);
+  second += (a1 * a1 + b1 * b1 + c1 * c1) * part;
+  memcpy(score + apart_out, &second, sizeof second);
+}
+
+/* Energy in the window. */
+UDG_WIDER
+static void eights_energy(const float *centre, ptrdiff_t apart, const int32_t *offset, int count,
+                          ptrdiff_t apart_out, float *energy) {
+  vector a = {0}, b = {0}, first, second;
+  for (int i = 0; i < count; i++) {
+    const float *at = centre + offset[i];
+    memcpy(&first, at, sizeof first);
+    memcpy(&second, at + apart, sizeof second);
+    a += first * first;
+    b += second * second;
+  }
+  memcpy(energy, &a, sizeof a);
+  memcpy(energy + apart_out, &b, sizeof b);
+}
+
+#ifdef UDG_SIXTEEN
+/* The same with both in one. */
+typedef float sixteen __attribute__((vector_size(2 * LANES * sizeof(float))));
+#define SIXTEEN(x) ((sixteen){EIGHT(x), EIGHT(x)})
 
 static inline __attribute__((always_inline)) void take(const float *at, ptrdiff_t apart,
-                                                       vector *v) {
-  half first, second;
+                                                       sixteen *v) {
+  vector first, second;
   memcpy(&first, at, sizeof first);
   memcpy(&second, at + apart, sizeof second);
   *v = __builtin_shufflevector(first, second, 0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15);
 }
 
-static inline __attribute__((always_inline)) void put(const vector *v, float *at, ptrdiff_t apart) {
-  half first = __builtin_shufflevector(*v, *v, 0, 1, 2, 3, 4, 5, 6, 7);
-  half second = __builtin_shufflevector(*v, *v, 8, 9, 10, 11, 12, 13, 14, 15);
+static inline __attribute__((always_inline)) void put(const sixteen *v, float *at,
+                                                      ptrdiff_t apart) {
+  vector first = __builtin_shufflevector(*v, *v, 0, 1, 2, 3, 4, 5, 6, 7);
+  vector second = __builtin_shufflevector(*v, *v, 8, 9, 10, 11, 12, 13, 14, 15);
   memcpy(at, &first, sizeof first);
   memcpy(at + apart, &second, sizeof second);
 }
 
-/* Adds the energy that the kernels explain, times `share`; the second half's results lie
- * `apart_out` behind the first's. */
-UDG_WIDEST
-static void explained_add(const float *centre, ptrdiff_t apart, const int32_t *offset,
-                          const float *values, int count, const float *share, ptrdiff_t apart_out,
-                          float *score) {
-  vector a = {0}, b = {0}, c = {0}, at, part;
+UDG_SIXTEEN
+static void sixteens_explained(const float *centre, ptrdiff_t apart, const int32_t *offset,
+                               const float *values, int count, const float *share,
+                               ptrdiff_t apart_out, float *score) {
+  sixteen a = {0}, b = {0}, c = {0}, at, part;
   for (int i = 0; i < count; i++, values += UDG_FIND_KERNELS) {
     take(centre + offset[i], apart, &at);
-    a += EVERYWHERE(values[0]) * at;
-    b += EVERYWHERE(values[1]) * at;
-    c += EVERYWHERE(values[2]) * at;
+    a += SIXTEEN(values[0]) * at;
+    b += SIXTEEN(values[1]) * at;
+    c += SIXTEEN(values[2]) * at;
   }
   take(share, apart_out, &part);
   take(score, apart_out, &at);
@@ -51,16 +98,39 @@ static void explained_add(const float *centre, ptrdiff_t apart, const int32_t *o
   put(&at, score, apart_out);
 }
 
-/* Energy in the window. */
-UDG_WIDEST
-static void energy_take(const float *centre, ptrdiff_t apart, const int32_t *offset, int count,
-                        ptrdiff_t apart_out, float *energy) {
-  vector sum = {0}, at;
+UDG_SIXTEEN
+static void sixteens_energy(const float *centre, ptrdiff_t apart, const int32_t *offset, int count,
+                            ptrdiff_t apart_out, float *energy) {
+  sixteen sum = {0}, at;
   for (int i = 0; i < count; i++) {
     take(centre + offset[i], apart, &at);
     sum += at * at;
   }
   put(&sum, energy, apart_out);
+}
+#endif
+
+static void explained_add(const float *centre, ptrdiff_t apart, const int32_t *offset,
+                          const float *values, int count, const float *share, ptrdiff_t apart_out,
+                          float *score) {
+#ifdef UDG_SIXTEEN
+  if (udg_wider_sixteen()) {
+    sixteens_explained(centre, apart, offset, values, count, share, apart_out, score);
+    return;
+  }
+#endif
+  eights_explained(centre, apart, offset, values, count, share, apart_out, score);
+}
+
+static void energy_take(const float *centre, ptrdiff_t apart, const int32_t *offset, int count,
+                        ptrdiff_t apart_out, float *energy) {
+#ifdef UDG_SIXTEEN
+  if (udg_wider_sixteen()) {
+    sixteens_energy(centre, apart, offset, count, apart_out, energy);
+    return;
+  }
+#endif
+  eights_energy(centre, apart, offset, count, apart_out, energy);
 }
 
 /* Where a turn's pixels lie in the padded copies, from their centre. */

@@ -136,9 +136,8 @@ static udg_candidate candidate_of(const udg_find_pooled *p) {
   return (udg_candidate){p->date_to_photo, p->height_px, p->turn_rad, p->score};
 }
 
-/* Where the pool's spots are, before any fit; those not wished for go. */
-static void pool_place(udg_find_state *state, const udg_template *shape,
-                       const udg_find_wish *wish) {
+void udg_find_place(udg_find_state *state, const udg_find_model *model, const udg_find_wish *wish) {
+  const udg_template *shape = &model->shape;
   udg_homography to_centre =
       udg_homography_similarity(1, 0, -shape->centre_mm[0], -shape->centre_mm[1]);
   int kept = 0;
@@ -170,17 +169,16 @@ static void fit_coarsely(udg_find_state *state, const udg_find_model *model, con
 }
 
 void udg_find_verify(udg_find_state *state, const udg_find_model *model, const udg_plane *grey,
-                     const udg_find_wish *wish) {
-  pool_place(state, &model->shape, wish);
-  fit_coarsely(state, model, grey, wish->rival);
+                     double rival) {
+  fit_coarsely(state, model, grey, rival);
   pool_merge(state);
   if (state->pool.count > MIDDLE_COUNT)
     state->pool.count = MIDDLE_COUNT;
   for (int i = 0; i < state->pool.count; i++)
-    if (state->pool.spots[i].score >= HOPELESS * wish->rival)
+    if (state->pool.spots[i].score >= HOPELESS * rival)
       verify_one(state, model, &model->middle, UDG_COLUMN_COUNT, ROUNDS, grey,
                  &state->pool.spots[i]);
   pool_merge(state);
-  if (state->pool.count > 0 && state->pool.spots[0].score >= HOPELESS * wish->rival)
+  if (state->pool.count > 0 && state->pool.spots[0].score >= HOPELESS * rival)
     restart(state, model, grey, &state->pool.spots[0]);
 }

@@ -10,7 +10,7 @@
 enum { BLOCK = 64, LINES = 4 };
 
 /* As wide as the compiler's target allows; the order of the sums is the same. */
-enum { WIDE = UDG_WIDEST_LANES, NARROW = UDG_GRAM_STEP };
+enum { WIDE = 16, NARROW = UDG_GRAM_STEP };
 typedef float wide __attribute__((vector_size(WIDE * sizeof(float))));
 typedef float narrow __attribute__((vector_size(NARROW * sizeof(float))));
 
@@ -20,14 +20,43 @@ typedef float narrow __attribute__((vector_size(NARROW * sizeof(float))));
 _Static_assert(NARROW == 8 && WIDE == 16, "EIGHT() has eight of them");
 
 /* Lines a .. a + 3 of the block's sum, as many columns as `vector` has. */
-#define TILE_ADD(name, vector, everywhere, columns)                                                static inline __attribute__((always_inline)) void name(const float *rows, const float *scaled,                                                          int count, int stride, double *gram) {      vector s0 = {0}, s1 = {0}, s2 = {0}, s3 = {0}, column;                                           for (int i = 0; i < count; i++) {                                                                  const float *line = scaled + (size_t)i * (size_t)stride;                                         memcpy(&column, rows + (size_t)i * (size_t)stride, sizeof column);                               s0 += (vector){everywhere(line[0])} * column;                                                    s1 += (vector){everywhere(line[1])} * column;                                                    s2 += (vector){everywhere(line[2])} * column;                                                    s3 += (vector){everywhere(line[3])} * column;                                                  }                                                                                                for (int k = 0; k < (columns); k++) {                                                              gram[k] += (double)s0[k];                                                                        gram[stride + k] += (double)s1[k];                                                               gram[2 * stride + k] += (double)s2[k];                                                           gram[3 * stride + k] += (double)s3[k];                                                         }                                                                                              }
-#define SIXTEEN(x) EIGHT(x), EIGHT(x)
+#define TILE_ADD(name, vector, everywhere, columns)                                                \
+  static inline __attribute__((always_inline)) void name(const float *rows, const float *scaled,   \
+                                                         int count, int stride, double *gram) {    \
+    vector s0 = {0}, s1 = {0}, s2 = {0}, s3 = {0}, column;                                         \
+    for (int i = 0; i < count; i++) {                                                              \
+      const float *line = scaled + (size_t)i * (size_t)stride;                                     \
+      memcpy(&column, rows + (size_t)i * (size_t)stride, sizeof column);                           \
+      s0 += (vector){everywhere(line[0])} * column;                                                \
+      s1 += (vector){everywhere(line[1])} * column;                                                \
+      s2 += (vector){everywhere(line[2])} * column;                                                \
+      s3 += (vector){everywhere(line[3])} * column;                                                \
+    }                                                                                              \
+    for (int k = 0; k < (columns); k++) {                                                          \
+      gram[k] += (double)s0[k];                                                                    \
+      gram[stride + k] += (double)s1[k];                                                           \
+      gram[2 * stride + k] += (double)s2[k];                                                       \
+      gram[3 * stride + k] += (double)s3[k];                                                       \
+    }                                                                                              \
+  }
 TILE_ADD(tile_add, narrow, EIGHT, NARROW)
+#ifdef UDG_SIXTEEN
+#define SIXTEEN(x) EIGHT(x), EIGHT(x)
 TILE_ADD(wide_tile_add, wide, SIXTEEN, WIDE)
+#endif
 
-UDG_WIDEST
-static void block_add(const float *rows, const float *scaled, int count, int width, int stride,
-                      double *gram) {
+UDG_WIDER
+static void eights_add(const float *rows, const float *scaled, int count, int width, int stride,
+                       double *gram) {
+  for (int a = 0; a < width; a += LINES)
+    for (int b = 0; b < a + LINES; b += NARROW)
+      tile_add(rows + b, scaled + a, count, stride, gram + a * stride + b);
+}
+
+#ifdef UDG_SIXTEEN
+UDG_SIXTEEN
+static void sixteens_add(const float *rows, const float *scaled, int count, int width, int stride,
+                         double *gram) {
   for (int a = 0; a < width; a += LINES)
     for (int b = 0; b < a + LINES;) {
       if (b + NARROW < a + LINES && b + WIDE <= stride) {
@@ -38,6 +67,18 @@ static void block_add(const float *rows, const float *scaled, int count, int wid
         b += NARROW;
       }
     }
+}
+#endif
+
+static void block_add(const float *rows, const float *scaled, int count, int width, int stride,
+                      double *gram) {
+#ifdef UDG_SIXTEEN
+  if (udg_wider_sixteen()) {
+    sixteens_add(rows, scaled, count, width, stride, gram);
+    return;
+  }
+#endif
+  eights_add(rows, scaled, count, width, stride, gram);
 }
 
 void udg_gram_add(const float *rows, const float *weights, int count, int width, int stride,

@@ -50,7 +50,7 @@ struct udg_inspector {
   udg_buffer even; /* `grey` with its extremes held down, for finding and registering */
   int keep_maps;   /* the scores keep their maps, for several photos together */
   const udg_score_choice *choice; /* where they said that traces are; NULL: nothing said */
-  int shown;       /* date whose planes the views show; -1: none */
+  int shown;                      /* date whose planes the views show; -1: none */
   udg_plane view_residual;
   udg_registration registration; /* of that date */
   udg_find_result found;

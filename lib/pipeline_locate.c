@@ -67,8 +67,7 @@ udg_status udg_pipeline_locate(udg_inspector *inspector, size_t date_index, udg_
 }
 
 /* The close-up's first way: the date evened out. */
-static udg_status locate_evened(udg_inspector *inspector, size_t date_index,
-                                udg_message *message) {
+static udg_status locate_evened(udg_inspector *inspector, size_t date_index, udg_message *message) {
   udg_date_work *work = &inspector->dates[date_index];
   udg_status status = locate_on(inspector, &inspector->even.plane, date_index, message);
   work->evened = inspector->registration;
@@ -212,8 +211,7 @@ static udg_status locate_on_coins(udg_inspector *inspector, const char *date, in
         return status;
       if (behind)
         continue;
-      status =
-          locate_on_coin(inspector, i, &inspector->rims.coins[c], &found, &certainty, message);
+      status = locate_on_coin(inspector, i, &inspector->rims.coins[c], &found, &certainty, message);
       if (status != UDG_OK)
         return status;
       if (found.count == 0 || certainty <= inspector->certainty)

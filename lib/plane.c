@@ -108,7 +108,8 @@ static void blur_row(const float *in, int n, const float *w, int reach, float *o
   }
   for (int x0 = 0; x0 < n; x0 += STRIP) {
     const int strip = n - x0 < STRIP ? n - x0 : STRIP;
-    const int first = x0 < reach ? reach - x0 : 0; /* what of it lies in the row: first <= x < end */
+    const int first =
+        x0 < reach ? reach - x0 : 0; /* what of it lies in the row: first <= x < end */
     const int end = n - x0 + reach < strip + 2 * reach ? n - x0 + reach : strip + 2 * reach;
     for (int x = 0; x < first; x++)
       around[x] = in[mirror(x0 - reach + x, n)];

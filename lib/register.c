@@ -114,8 +114,8 @@ static udg_status model_get(udg_register_state *state, size_t date_index, regist
     register_model *made = udg_memory_get(&state->settings, 1, sizeof *made);
     if (!made)
       return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's columns");
-    udg_status status = udg_template_create(&state->settings, state->reference, date_index,
-                                            &made->shape, message);
+    udg_status status =
+        udg_template_create(&state->settings, state->reference, date_index, &made->shape, message);
     if (status != UDG_OK) {
       udg_memory_drop(&state->settings, made);
       return status;

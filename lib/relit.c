@@ -52,8 +52,8 @@ udg_status udg_relit_create(const udg_settings *settings, int size_most, udg_rel
   for (size_t k = 0; k < sizeof planes / sizeof *planes && status == UDG_OK; k++)
     status = udg_plane_create(settings, size_most, size_most, planes[k]);
   if (status == UDG_OK)
-    status = udg_plane_create(settings, size_most + 2 * AROUND, size_most + 2 * AROUND,
-                              &made->around);
+    status =
+        udg_plane_create(settings, size_most + 2 * AROUND, size_most + 2 * AROUND, &made->around);
   size_t pixels = (size_t)size_most * (size_t)size_most;
   made->rows = udg_memory_get(settings, pixels * STRIDE, sizeof *made->rows);
   made->columns = udg_memory_get(settings, (size_t)size_most * WIDTH, sizeof *made->columns);

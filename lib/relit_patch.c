@@ -98,8 +98,8 @@ static udg_status keep(udg_relit_patch *patch, int usable, udg_relit_kept *kept)
   kept->size = seen->size;
   if (usable) {
     udg_plane *planes[UDG_RELIT_KEPT_PLANES];
-    kept->planes = udg_memory_get(&patch->look->settings, count,
-                                  UDG_RELIT_KEPT_PLANES * sizeof *kept->planes);
+    kept->planes =
+        udg_memory_get(&patch->look->settings, count, UDG_RELIT_KEPT_PLANES * sizeof *kept->planes);
     if (!kept->planes)
       return UDG_ERROR_MEMORY;
     planes_of(patch, seen->size, planes);

@@ -7,13 +7,14 @@
  * which would round differently, so the bits are the same. UDG_PLAIN leaves it out. */
 #if defined(__x86_64__) && defined(__gnu_linux__) && !defined(UDG_PLAIN)
 #define UDG_WIDER __attribute__((target_clones("default", "avx2")))
-/* The same, and wider still, for loops written in vectors of UDG_WIDEST_LANES. */
-#define UDG_WIDEST __attribute__((target_clones("default", "avx2", "avx512f")))
+/* Before another body of the same function, in vectors of sixteen; taken where
+ * udg_wider_sixteen() is not 0. */
+#define UDG_SIXTEEN __attribute__((target("avx512f")))
+static inline int udg_wider_sixteen(void) {
+  return __builtin_cpu_supports("avx512f");
+}
 #else
 #define UDG_WIDER
-#define UDG_WIDEST
 #endif
-
-enum { UDG_WIDEST_LANES = 16 };
 
 #endif
