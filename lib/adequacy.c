@@ -28,14 +28,29 @@ udg_box udg_adequacy_box(const udg_date *date, const udg_homography *date_to_pho
                    to_int(ceil(high[1]))};
 }
 
-void udg_adequacy_measure(const udg_date *date, const udg_plane *grey,
-                          const udg_homography *date_to_photo, double scale,
-                          udg_adequacy *adequacy) {
+/* Pixels about the date that what is measured there may look at. */
+enum { AROUND = 64 };
+
+udg_status udg_adequacy_measure(const udg_settings *settings, const udg_date *date, udg_photo grey,
+                                const udg_homography *date_to_photo, double scale,
+                                udg_buffer *window, udg_adequacy *adequacy) {
   udg_box box = udg_adequacy_box(date, date_to_photo);
-  udg_noise noise;
-  udg_blur blur;
-  udg_measure_noise(grey, &box, &noise);
-  udg_measure_blur(grey, &box, noise.sigma, &blur);
+  udg_noise noise = {0};
+  udg_blur blur = {0};
+  int left = box.left > AROUND ? box.left - AROUND : 0;
+  int top = box.top > AROUND ? box.top - AROUND : 0;
+  int right = box.right < grey.width - AROUND ? box.right + AROUND : grey.width;
+  int bottom = box.bottom < grey.height - AROUND ? box.bottom + AROUND : grey.height;
+  if (right > left && bottom > top) {
+    udg_status status =
+        udg_rescale_box(settings, grey, left, top, right - left, bottom - top, 1, window);
+    if (status != UDG_OK)
+      return status;
+    box = (udg_box){box.left - left, box.top - top, box.right - left, box.bottom - top};
+    udg_measure_noise(&window->plane, &box, &noise);
+    udg_measure_blur(&window->plane, &box, noise.sigma, &blur);
+  }
   adequacy->noise = noise.sigma;
   adequacy->blur_px = scale * (blur.edges > 0 ? blur.sigma_px : blur.rough_px);
+  return UDG_OK;
 }

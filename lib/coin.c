@@ -81,26 +81,26 @@ void udg_coin_destroy(udg_coin_state *state) {
 }
 
 /* Means of whole pixels until the longer side is below twice `side`. */
-static int boxes_for(const udg_plane *plane, double side) {
-  int longer = plane->width > plane->height ? plane->width : plane->height;
-  int shorter = plane->width < plane->height ? plane->width : plane->height;
+static int boxes_for(int width, int height, double side) {
+  int longer = width > height ? width : height, shorter = width < height ? width : height;
   int k = (int)fmax(floor(longer / side), 1);
   return k < shorter ? k : shorter;
 }
 
 /* The copies to refine on and to search in; 1 px of `small` shows `*reduction`
  * px of the photo, one of `fine` *fine_box. */
-static udg_status copies_make(udg_coin_state *state, const udg_plane *grey, int *fine_box,
+static udg_status copies_make(udg_coin_state *state, udg_photo grey, int *fine_box,
                               double *reduction) {
   const udg_settings *settings = &state->settings;
-  *fine_box = boxes_for(grey, REFINE_SIDE_PX);
-  udg_status status = udg_rescale_box(settings, grey, 0, 0, grey->width, grey->height, *fine_box,
+  *fine_box = boxes_for(grey.width, grey.height, REFINE_SIDE_PX);
+  udg_status status = udg_rescale_box(settings, grey, 0, 0, grey.width, grey.height, *fine_box,
                                       &state->fine);
   if (status != UDG_OK)
     return status;
   const udg_plane *fine = &state->fine.plane;
-  int box = boxes_for(fine, SEARCH_SIDE_PX);
-  status = udg_rescale_box(settings, fine, 0, 0, fine->width, fine->height, box, &state->boxed);
+  int box = boxes_for(fine->width, fine->height, SEARCH_SIDE_PX);
+  status = udg_rescale_box(settings, udg_photo_of(fine), 0, 0, fine->width, fine->height, box,
+                           &state->boxed);
   if (status != UDG_OK)
     return status;
   const udg_plane *boxed = &state->boxed.plane;
@@ -341,14 +341,14 @@ static int ellipses_keep_sure(udg_ellipse *all, int count) {
   return sure;
 }
 
-udg_status udg_coin_find(udg_coin_state *state, const udg_plane *grey, udg_coin_result *result,
+udg_status udg_coin_find(udg_coin_state *state, udg_photo grey, udg_coin_result *result,
                          udg_message *message) {
   udg_coin_seed seeds[UDG_COIN_SEEDS_MAX];
   udg_ellipse all[ELLIPSES_MAX];
   int fine_box, seed_count = 0, count = 0;
   double reduction;
   memset(result, 0, sizeof *result);
-  if (grey->width < 48 || grey->height < 48)
+  if (grey.width < 48 || grey.height < 48)
     return UDG_OK;
   udg_status status = copies_make(state, grey, &fine_box, &reduction);
   const udg_plane *small = &state->small.plane;

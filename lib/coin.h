@@ -3,7 +3,7 @@
 #ifndef UDG_COIN_H
 #define UDG_COIN_H
 
-#include "plane.h"
+#include "photo.h"
 
 #define UDG_COINS_MAX 64
 #define UDG_COINS_DOUBTFUL_MAX 2
@@ -36,7 +36,7 @@ void udg_coin_destroy(udg_coin_state *state);
 
 /* `grey`: encoded luma 0-255.  Coins from a tenth of the photo's shorter side to
  * more than all of it, at least two fifths of the rim in the photo. */
-udg_status udg_coin_find(udg_coin_state *state, const udg_plane *grey, udg_coin_result *result,
+udg_status udg_coin_find(udg_coin_state *state, udg_photo grey, udg_coin_result *result,
                          udg_message *message);
 
 #endif

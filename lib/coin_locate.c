@@ -170,21 +170,20 @@ static void candidate_add(udg_find_result *result, const udg_candidate *found) {
 }
 
 /* Share of the digits whose middle lies in the photo. */
-static double in_photo(const udg_date *date, const udg_homography *date_to_photo,
-                       const udg_plane *photo) {
+static double in_photo(const udg_date *date, const udg_homography *date_to_photo, udg_photo photo) {
   int inside = 0;
   for (int k = 0; k < date->place_count; k++) {
     double x, y;
     const double *at = date->places[k].centre_mm;
     udg_homography_apply(date_to_photo, at[0], at[1], &x, &y);
-    inside += x > 0 && y > 0 && x < photo->width && y < photo->height;
+    inside += x > 0 && y > 0 && x < photo.width && y < photo.height;
   }
   return date->place_count ? inside / (double)date->place_count : 0;
 }
 
 /* The date looked for on a coin. */
 typedef struct search {
-  const udg_plane *grey;
+  udg_photo grey;
   size_t date_index;
   udg_homography flat;    /* the coin upright -> the photo */
   udg_homography to_copy; /* the photo -> the coin's reduced copy */
@@ -238,8 +237,8 @@ static udg_status step_search(udg_coin_locator *locator, const search *s, step *
   udg_find_result found;
   udg_status status = step_part(locator, own, message);
   if (status == UDG_OK)
-    status = udg_find_spots(locator->find, &locator->part.plane, s->date_index, &wish, spots,
-                            &found, message);
+    status = udg_find_spots(locator->find, udg_photo_of(&locator->part.plane), s->date_index, &wish,
+                            spots, &found, message);
   if (status != UDG_OK)
     return status;
   own->promise = spots->count ? spots->spots[0].score : 0;
@@ -256,8 +255,8 @@ static udg_status step_fit(udg_coin_locator *locator, const search *s, const ste
   double rival = result->count > 0 ? result->candidates[0].score : 0.0;
   udg_status status = step_part(locator, own, message);
   if (status == UDG_OK)
-    status = udg_find_fit(locator->find, &locator->part.plane, s->date_index, spots, rival, &found,
-                          message);
+    status = udg_find_fit(locator->find, udg_photo_of(&locator->part.plane), s->date_index, spots,
+                          rival, &found, message);
   for (int i = 0; status == UDG_OK && i < found.count; i++) {
     udg_candidate *c = &found.candidates[i];
     udg_homography in_coin = udg_homography_after(&own->to_coin, &c->date_to_photo);
@@ -306,7 +305,7 @@ double udg_coin_certainty(const udg_find_result *result) {
   return result->count ? 1 / (1 + exp((LEAD_EVEN - lead_of(result)) / LEAD_SPREAD)) : 0;
 }
 
-udg_status udg_coin_locate(udg_coin_locator *locator, const udg_plane *grey, size_t date_index,
+udg_status udg_coin_locate(udg_coin_locator *locator, udg_photo grey, size_t date_index,
                            const udg_ellipse *coin, udg_find_result *result, udg_message *message) {
   const udg_reference *reference = locator->reference;
   memset(result, 0, sizeof *result);

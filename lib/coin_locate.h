@@ -22,9 +22,8 @@ void udg_coin_locator_destroy(udg_coin_locator *locator);
  * further it lies from its place; `runner_up` is that of another turn.  No
  * candidate when the reference gives no diameter or the coin is too small.
  * Errors: ARGUMENT, MEMORY, CANCELLED. */
-udg_status udg_coin_locate(udg_coin_locator *locator, const udg_plane *grey, size_t date_index,
-                           const udg_ellipse *coin, udg_find_result *result,
-                           udg_message *message);
+udg_status udg_coin_locate(udg_coin_locator *locator, udg_photo grey, size_t date_index,
+                           const udg_ellipse *coin, udg_find_result *result, udg_message *message);
 
 /* Chance that the best candidate is this date, 0-1, rather than another design, the
  * side without a date or another coin; 0 without candidates.  Below one half the

@@ -45,13 +45,12 @@ udg_homography udg_face_map(const udg_ellipse *rim, double turn_rad) {
   double a = rim->semi[0], b = rim->semi[1];
   double xx = c * c * a + s * s * b, xy = c * s * (a - b), yy = s * s * a + c * c * b;
   double tc = cos(turn_rad), ts = sin(turn_rad);
-  return (udg_homography){{xx * tc + xy * ts, xy * tc - xx * ts, rim->centre[0],
-                           xy * tc + yy * ts, yy * tc - xy * ts, rim->centre[1], 0, 0, 1}};
+  return (udg_homography){{xx * tc + xy * ts, xy * tc - xx * ts, rim->centre[0], xy * tc + yy * ts,
+                           yy * tc - xy * ts, rim->centre[1], 0, 0, 1}};
 }
 
-udg_status udg_face_lay(const udg_settings *settings, const udg_plane *grey,
-                        const udg_homography *map, double radius_px, udg_face_work *work,
-                        udg_plane *disc) {
+udg_status udg_face_lay(const udg_settings *settings, udg_photo grey, const udg_homography *map,
+                        double radius_px, udg_face_work *work, udg_plane *disc) {
   const double centre[2] = {0.0, 0.0};
   double reach = 0.5 * disc->width / radius_px;
   const double half[2] = {reach, reach};
@@ -95,8 +94,8 @@ static float edge_at(const udg_plane *plane, int x, int y) {
   return sqrtf(gx * gx + gy * gy);
 }
 
-udg_status udg_face_take(const udg_settings *settings, const udg_plane *grey,
-                         const udg_ellipse *rim, udg_face_work *work, udg_plane *face) {
+udg_status udg_face_take(const udg_settings *settings, udg_photo grey, const udg_ellipse *rim,
+                         udg_face_work *work, udg_plane *face) {
   udg_homography map = udg_face_map(rim, 0.0);
   udg_status status = udg_face_lay(settings, grey, &map, RADIUS_PX, work, &work->disc);
   if (status != UDG_OK)

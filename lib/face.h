@@ -30,9 +30,8 @@ udg_homography udg_face_map(const udg_ellipse *rim, double turn_rad);
 
 /* The unit disc seen through `map` (mapped as udg_face_map has it), laid out flat:
  * radius_px pixels to the rim, the middle in the middle of `disc`. */
-udg_status udg_face_lay(const udg_settings *settings, const udg_plane *grey,
-                        const udg_homography *map, double radius_px, udg_face_work *work,
-                        udg_plane *disc);
+udg_status udg_face_lay(const udg_settings *settings, udg_photo grey, const udg_homography *map,
+                        double radius_px, udg_face_work *work, udg_plane *disc);
 
 /* Less its ground, over its own contrast, both by neighbourhood; cut at +-2.5. */
 void udg_face_even(udg_plane *disc, double ground_px, udg_plane *mean, udg_plane *square,
@@ -40,8 +39,8 @@ void udg_face_even(udg_plane *disc, double ground_px, udg_plane *mean, udg_plane
 
 /* The face of the coin as it lies in the photo: UDG_FACE_RADII rows of UDG_FACE_ANGLES,
  * each row less its mean, the whole with square sum 1.  `face` has that size. */
-udg_status udg_face_take(const udg_settings *settings, const udg_plane *grey,
-                         const udg_ellipse *rim, udg_face_work *work, udg_plane *face);
+udg_status udg_face_take(const udg_settings *settings, udg_photo grey, const udg_ellipse *rim,
+                         udg_face_work *work, udg_plane *face);
 /* Brings a face, or a sum of them, to that norm. */
 void udg_face_norm(udg_plane *face);
 

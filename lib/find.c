@@ -86,45 +86,70 @@ static udg_status model_get(udg_find_state *state, size_t date_index, udg_find_m
   return UDG_OK;
 }
 
-/* Root of the gradient's length: an edge lit hard then counts little more than
- * one lit softly, and its direction and sign not at all. */
-static udg_status edges_make(udg_find_state *state, int level) {
-  const udg_plane *mip = &state->mips[level].plane;
-  udg_status status = udg_buffer_size(&state->settings, &state->first, mip->width, mip->height);
-  if (status != UDG_OK)
-    return status;
-  for (int y = 0; y < mip->height; y++) {
-    const float *row = udg_plane_row(mip, y);
-    const float *above = udg_plane_row(mip, y > 0 ? y - 1 : y);
-    const float *below = udg_plane_row(mip, y + 1 < mip->height ? y + 1 : y);
-    float *to = udg_plane_row(&state->first.plane, y);
-    for (int x = 0; x < mip->width; x++) {
-      float gx = row[x + 1 < mip->width ? x + 1 : x] - row[x > 0 ? x - 1 : x];
-      float gy = below[x] - above[x];
-      to[x] = 8 * sqrtf(sqrtf(gx * gx + gy * gy));
-    }
+/* Root of the gradient's length along one line of pixels, between those above and below: an edge
+ * lit hard then counts little more than one lit softly, and its direction and sign not at all. */
+static void edges_of_line(const float *above, const float *line, const float *below, int width,
+                          float *edges) {
+  for (int x = 0; x < width; x++) {
+    float gx = line[x + 1 < width ? x + 1 : x] - line[x > 0 ? x - 1 : x];
+    float gy = below[x] - above[x];
+    edges[x] = 8 * sqrtf(sqrtf(gx * gx + gy * gy));
   }
-  return udg_rescale_box(&state->settings, &state->first.plane, 0, 0, mip->width, mip->height, 2,
-                         &state->edges[level]);
 }
 
-/* Halved copies of the photo, mips[0] the photo itself. */
-static udg_status mips_make(udg_find_state *state, const udg_plane *grey) {
-  udg_status status =
-      udg_rescale_box(&state->settings, grey, 0, 0, grey->width, grey->height, 1, &state->mips[0]);
-  state->mip_count = 1;
+/* Density of the source's edges, at half its size. */
+static udg_status edges_make(udg_find_state *state, udg_photo source, udg_buffer *edges) {
+  const int width = source.width, height = source.height;
+  udg_status status = udg_buffer_size(&state->settings, edges, width / 2, height / 2);
   if (status == UDG_OK)
-    status = edges_make(state, 0);
-  while (status == UDG_OK && state->mip_count < UDG_FIND_MIPS) {
-    const udg_plane *last = &state->mips[state->mip_count - 1].plane;
-    if (last->width < 8 || last->height < 8)
-      break;
-    status = udg_rescale_box(&state->settings, last, 0, 0, last->width, last->height, 2,
-                             &state->mips[state->mip_count]);
+    status = udg_buffer_size(&state->settings, &state->first, width, 6);
+  if (status != UDG_OK)
+    return status;
+  const udg_plane *scratch = &state->first.plane;
+  float *two[2] = {udg_plane_row(scratch, 4), udg_plane_row(scratch, 5)};
+  for (int j = 0; j < height / 2; j++) {
+    const float *lines[4];
+    for (int k = 0; k < 4; k++) {
+      int y = 2 * j - 1 + k;
+      y = y < 0 ? 0 : y >= height ? height - 1 : y;
+      lines[k] = udg_photo_line(source, 0, y, width, udg_plane_row(scratch, k));
+    }
+    for (int k = 0; k < 2; k++)
+      edges_of_line(lines[k], lines[k + 1], lines[k + 2], width, two[k]);
+    float *to = udg_plane_row(&edges->plane, j);
+    for (int i = 0; i < width / 2; i++)
+      to[i] = 0.25f * (two[0][2 * i] + two[0][2 * i + 1] + two[1][2 * i] + two[1][2 * i + 1]);
+  }
+  return UDG_OK;
+}
+
+/* Halved copies of the photo; the photo itself, mips[0], is copied when it is asked for. */
+static udg_status mips_make(udg_find_state *state, udg_photo grey) {
+  udg_photo last = grey;
+  udg_status status = edges_make(state, grey, &state->edges[0]);
+  state->photo = grey;
+  state->mip_count = 1;
+  state->photo_copied = 0;
+  while (status == UDG_OK && state->mip_count < UDG_FIND_MIPS && last.width >= 8 &&
+         last.height >= 8) {
+    udg_buffer *next = &state->mips[state->mip_count];
+    status = udg_rescale_box(&state->settings, last, 0, 0, last.width, last.height, 2, next);
+    last = udg_photo_of(&next->plane);
     if (status == UDG_OK)
-      status = edges_make(state, state->mip_count);
+      status = edges_make(state, last, &state->edges[state->mip_count]);
     state->mip_count++;
   }
+  return status;
+}
+
+static udg_status mip_get(udg_find_state *state, int at, const udg_plane **plane) {
+  udg_status status = UDG_OK;
+  *plane = &state->mips[at].plane;
+  if (at > 0 || state->photo_copied)
+    return UDG_OK;
+  status = udg_rescale_box(&state->settings, state->photo, 0, 0, state->photo.width,
+                           state->photo.height, 1, &state->mips[0]);
+  state->photo_copied = status == UDG_OK;
   return status;
 }
 
@@ -173,13 +198,16 @@ udg_status udg_find_channels_make(udg_find_state *state, const udg_find_level *l
     edge_rest *= 2;
     edges_at++;
   }
-  udg_status status = channel_make(state, level, &state->mips[at].plane, rest, 0);
+  const udg_plane *mip;
+  udg_status status = mip_get(state, at, &mip);
+  if (status == UDG_OK)
+    status = channel_make(state, level, mip, rest, 0);
   if (status == UDG_OK)
     status = channel_make(state, level, &state->edges[edges_at].plane, edge_rest, 1);
   return status;
 }
 
-udg_status udg_find_spots(udg_find_state *state, const udg_plane *grey, size_t date_index,
+udg_status udg_find_spots(udg_find_state *state, udg_photo grey, size_t date_index,
                           const udg_find_wish *wish, udg_find_pool *spots, udg_find_result *result,
                           udg_message *message) {
   udg_find_model *model = NULL;
@@ -188,7 +216,7 @@ udg_status udg_find_spots(udg_find_state *state, const udg_plane *grey, size_t d
   spots->count = 0;
   if (date_index >= state->reference->date_count)
     return udg_fail(message, UDG_ERROR_ARGUMENT, "no date number %zu", date_index);
-  if (grey->width < PHOTO_SIDE_MIN || grey->height < PHOTO_SIDE_MIN)
+  if (grey.width < PHOTO_SIDE_MIN || grey.height < PHOTO_SIDE_MIN)
     return UDG_OK;
   udg_status status = model_get(state, date_index, &model, message);
   if (status != UDG_OK)
@@ -206,7 +234,7 @@ udg_status udg_find_spots(udg_find_state *state, const udg_plane *grey, size_t d
   return UDG_OK;
 }
 
-udg_status udg_find_fit(udg_find_state *state, const udg_plane *grey, size_t date_index,
+udg_status udg_find_fit(udg_find_state *state, udg_photo grey, size_t date_index,
                         const udg_find_pool *spots, double rival, udg_find_result *result,
                         udg_message *message) {
   udg_find_model *model = NULL;
@@ -234,7 +262,7 @@ udg_status udg_find_fit(udg_find_state *state, const udg_plane *grey, size_t dat
   return UDG_OK;
 }
 
-udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t date_index,
+udg_status udg_find_date(udg_find_state *state, udg_photo grey, size_t date_index,
                          udg_find_result *result, udg_message *message) {
   const udg_find_wish anywhere = {NULL, NULL};
   udg_find_pool spots;

@@ -3,7 +3,7 @@
 #ifndef UDG_FIND_H
 #define UDG_FIND_H
 
-#include "plane.h"
+#include "photo.h"
 #include "pose.h"
 #include "reference_internal.h"
 
@@ -33,7 +33,7 @@ void udg_find_destroy(udg_find_state *state);
 
 /* `grey`: encoded luma 0-255.  A photo too small for the date gives UDG_OK and
  * no candidate. */
-udg_status udg_find_date(udg_find_state *state, const udg_plane *grey, size_t date_index,
+udg_status udg_find_date(udg_find_state *state, udg_photo grey, size_t date_index,
                          udg_find_result *result, udg_message *message);
 
 /* The same in two steps: spots that a search leaves, and the date fitted at them. */
@@ -57,12 +57,12 @@ typedef struct udg_find_wish {
 } udg_find_wish;
 
 /* As udg_find_date() but for the fits; milliseconds go into result->coarse_ms. */
-udg_status udg_find_spots(udg_find_state *state, const udg_plane *grey, size_t date_index,
+udg_status udg_find_spots(udg_find_state *state, udg_photo grey, size_t date_index,
                           const udg_find_wish *wish, udg_find_pool *spots, udg_find_result *result,
                           udg_message *message);
 /* `rival`: best score elsewhere; only what comes near it is fitted to the end. The other fields of
  * the result are filled. */
-udg_status udg_find_fit(udg_find_state *state, const udg_plane *grey, size_t date_index,
+udg_status udg_find_fit(udg_find_state *state, udg_photo grey, size_t date_index,
                         const udg_find_pool *spots, double rival, udg_find_result *result,
                         udg_message *message);
 

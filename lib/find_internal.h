@@ -73,7 +73,8 @@ struct udg_find_state {
   udg_find_model **models; /* by date, NULL until asked for */
   udg_aligner *aligner;
   int aligner_pixels;
-  int mip_count;
+  udg_photo photo; /* searched last */
+  int photo_copied, mip_count;
   udg_buffer mips[UDG_FIND_MIPS];  /* photo at 1, 1/2, 1/4 ... */
   udg_buffer edges[UDG_FIND_MIPS]; /* density of its edges, at 1/2 of that */
   udg_buffer flat[UDG_FIND_CHANNELS], first, second, window;
@@ -93,8 +94,7 @@ udg_status udg_find_channels_make(udg_find_state *state, const udg_find_level *l
                                   double factor);
 /* Every size at which the date fits into the photo, coarsely and then near the best spots:
  * fills state->pool. */
-udg_status udg_find_search(udg_find_state *state, const udg_find_model *model,
-                           const udg_plane *grey);
+udg_status udg_find_search(udg_find_state *state, const udg_find_model *model, udg_photo grey);
 
 /* Scores of one turn at each centre of a box go into state->score.  The energies are taken
  * by udg_find_box_energy() before, once for all turns. */
@@ -108,7 +108,7 @@ void udg_find_pool_add(udg_find_pool *pool, const udg_find_pooled *found);
 /* Where the date would be at what the search left in the pool; what is not wished for goes. */
 void udg_find_place(udg_find_state *state, const udg_find_model *model, const udg_find_wish *wish);
 /* Fits the date at what is in the pool; best first afterwards. */
-void udg_find_verify(udg_find_state *state, const udg_find_model *model, const udg_plane *grey,
+void udg_find_verify(udg_find_state *state, const udg_find_model *model, udg_photo grey,
                      double rival);
 
 #endif

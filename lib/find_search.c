@@ -178,14 +178,13 @@ static udg_status fine_at(udg_find_state *state, const udg_find_model *model, do
   return status;
 }
 
-udg_status udg_find_search(udg_find_state *state, const udg_find_model *model,
-                           const udg_plane *grey) {
+udg_status udg_find_search(udg_find_state *state, const udg_find_model *model, udg_photo grey) {
   const udg_settings *settings = &state->settings;
   double long_side = 2 * model->shape.half_size_mm[0] / model->shape.height_mm;
-  double diagonal = hypot(grey->width, grey->height);
+  double diagonal = hypot(grey.width, grey.height);
   double least = settings->digit_height_min_px;
   double largest =
-      fmin(fmin(settings->digit_height_max_px, diagonal / long_side), grey->height * 1.2);
+      fmin(fmin(settings->digit_height_max_px, diagonal / long_side), grey.height * 1.2);
   udg_status status = UDG_OK;
   state->pool.count = state->spot_count = 0;
   for (double h = least; h <= largest * model->coarse.scale_step && status == UDG_OK;

@@ -54,7 +54,7 @@ void udg_find_pool_add(udg_find_pool *pool, const udg_find_pooled *found) {
 
 /* Fits a lit date as a similarity at one candidate and rescores it. */
 static void verify_one(udg_find_state *state, const udg_find_model *model,
-                       const udg_patch_set *patches, int columns, int rounds, const udg_plane *grey,
+                       const udg_patch_set *patches, int columns, int rounds, udg_photo grey,
                        udg_find_pooled *candidate) {
   const udg_template *shape = &model->shape;
   udg_patch_set set = *patches;
@@ -116,7 +116,7 @@ static void pool_merge(udg_find_state *state) {
 /* Under a hard lamp a shoulder can be taken for its neighbour, less than a
  * shoulder's width off: a minimum of its own, out of which Gauss-Newton does not
  * come.  Other starts around the candidate do. */
-static void restart(udg_find_state *state, const udg_find_model *model, const udg_plane *grey,
+static void restart(udg_find_state *state, const udg_find_model *model, udg_photo grey,
                     udg_find_pooled *candidate) {
   static const int at[8][2] = {{1, 0}, {-1, 0},  {0, 1},  {0, -1},
                                {1, 1}, {-1, -1}, {1, -1}, {-1, 1}};
@@ -154,7 +154,7 @@ void udg_find_place(udg_find_state *state, const udg_find_model *model, const ud
 }
 
 /* All of the pool on the coarse copy: a few rounds tell which go on. */
-static void fit_coarsely(udg_find_state *state, const udg_find_model *model, const udg_plane *grey,
+static void fit_coarsely(udg_find_state *state, const udg_find_model *model, udg_photo grey,
                          double rival) {
   double best = rival;
   for (int i = 0; i < state->pool.count; i++) {
@@ -168,7 +168,7 @@ static void fit_coarsely(udg_find_state *state, const udg_find_model *model, con
                  &state->pool.spots[i]);
 }
 
-void udg_find_verify(udg_find_state *state, const udg_find_model *model, const udg_plane *grey,
+void udg_find_verify(udg_find_state *state, const udg_find_model *model, udg_photo grey,
                      double rival) {
   fit_coarsely(state, model, grey, rival);
   pool_merge(state);

@@ -150,7 +150,7 @@ static udg_status find_better_date(udg_learner *learner, int *better, udg_messag
         learner->trial->dates[i].place_count != learner->trial->dates[learner->date_index].place_count)
       continue;
     udg_status status =
-        udg_register(inspector->registers, &inspector->even.plane, i, &there, &other, message);
+        udg_register(inspector->registers, inspector->even, i, &there, &other, message);
     if (status != UDG_OK)
       return status;
     if (other.score > most) {
@@ -242,7 +242,7 @@ static udg_status register_again(udg_learner *learner, udg_learn_entry *entry,
   if (status != UDG_OK)
     return status;
   inspector->found = (udg_find_result){.count = 1, .candidates = {entry->candidate}};
-  status = udg_register(inspector->registers, &inspector->even.plane, learner->date_index,
+  status = udg_register(inspector->registers, inspector->even, learner->date_index,
                         &inspector->found, &inspector->registration, message);
   if (status != UDG_OK)
     return status;

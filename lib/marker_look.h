@@ -25,7 +25,7 @@ enum {
 typedef struct udg_look_scene {
   const udg_reference *reference;
   size_t date_index;
-  const udg_plane *photo; /* grey levels */
+  udg_photo photo; /* grey levels */
   const udg_registration *registration;
   const udg_light *light;
   const udg_coin_result *rims;

@@ -74,7 +74,7 @@ static udg_status sample(udg_look *look, double shift_x_px, double shift_y_px, u
                          udg_message *message) {
   udg_look_patch *patch = &look->patch;
   const udg_look_spot *spot = &patch->spot;
-  const udg_plane *photo = look->scene.photo;
+  const udg_photo photo = look->scene.photo;
   udg_homography to_window;
   double half = 0.75 * patch->size / patch->px_per_mm, halves[2] = {half, half};
   udg_status status =
@@ -95,7 +95,7 @@ static udg_status sample(udg_look *look, double shift_x_px, double shift_y_px, u
       udg_homography_apply(&patch->to_photo, x, y, &p[0], &p[1]);
       udg_homography_apply(&map, x, y, &w[0], &w[1]);
       int inside =
-          p[0] >= 1.0 && p[1] >= 1.0 && p[0] <= photo->width - 1.0 && p[1] <= photo->height - 1.0;
+          p[0] >= 1.0 && p[1] >= 1.0 && p[0] <= photo.width - 1.0 && p[1] <= photo.height - 1.0;
       grey->v[at] = udg_plane_sample(&look->window.plane, w[0], w[1]);
       patch->usable.v[at] = inside && grey->v[at] < (float)UDG_CLIPPED_FROM ? 1.0f : 0.0f;
       usable += (double)patch->usable.v[at];

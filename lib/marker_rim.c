@@ -34,7 +34,7 @@ static void coin_point(const udg_reference *reference, double angle, double radi
 }
 
 static udg_status roll_out(udg_look *look, strip *s, udg_message *message) {
-  const udg_plane *photo = look->scene.photo;
+  const udg_photo photo = look->scene.photo;
   udg_status status = udg_buffer_size(&look->settings, &look->strip, s->columns, s->rows);
   if (status == UDG_OK)
     status = udg_buffer_size(&look->settings, &look->strip_usable, s->columns, s->rows);
@@ -52,8 +52,8 @@ static udg_status roll_out(udg_look *look, strip *s, udg_message *message) {
                  s->top_mm - (j + 0.5) / s->px_per_mm, mm);
       udg_homography_apply(&look->coin_to_photo, mm[0], mm[1], &p[0], &p[1]);
       int inside =
-          p[0] >= 1.0 && p[1] >= 1.0 && p[0] <= photo->width - 1.0 && p[1] <= photo->height - 1.0;
-      grey[i] = inside ? udg_plane_sample(photo, p[0], p[1]) : 0.0f;
+          p[0] >= 1.0 && p[1] >= 1.0 && p[0] <= photo.width - 1.0 && p[1] <= photo.height - 1.0;
+      grey[i] = inside ? udg_photo_sample(photo, p[0], p[1]) : 0.0f;
       usable[i] = inside ? 1.0f : 0.0f;
     }
   }

@@ -140,7 +140,7 @@ static udg_status find_rim(udg_outliner *outliner, const udg_plane *grey, udg_el
   if (outliner->closeup)
     return udg_closeup_find(&outliner->settings, outliner->closeup, grey, &outliner->work, rim,
                             message);
-  status = udg_coin_find(outliner->coins, grey, &rims, message);
+  status = udg_coin_find(outliner->coins, udg_photo_of(grey), &rims, message);
   if (status != UDG_OK)
     return status;
   *found = choose(outliner, &rims, rim);
@@ -181,7 +181,7 @@ static udg_status look_at(udg_outliner *outliner, const udg_image *image, udg_ou
   if (status == UDG_OK)
     status = udg_plane_create(&outliner->settings, UDG_FACE_ANGLES, UDG_FACE_RADII, &entry->face);
   if (status == UDG_OK)
-    status = udg_face_take(&outliner->settings, &entry->coin, &entry->rim, &outliner->work,
+    status = udg_face_take(&outliner->settings, udg_photo_of(&entry->coin), &entry->rim, &outliner->work,
                            &entry->face);
   if (status == UDG_ERROR_ARGUMENT) {
     udg_outliner_leave_out(entry, UDG_LEARN_NO_DATE, "no whole coin was found");

@@ -65,7 +65,7 @@ static udg_status lay_edges(const udg_settings *settings, const udg_plane *grey,
                             udg_face_work *work, udg_plane *disc, udg_plane *edges,
                             udg_plane *square, udg_plane *blur) {
   udg_homography map = udg_face_map(circle, turn_rad);
-  udg_status status = udg_face_lay(settings, grey, &map, radius_px, work, disc);
+  udg_status status = udg_face_lay(settings, udg_photo_of(grey), &map, radius_px, work, disc);
   if (status != UDG_OK)
     return status;
   const int fine = radius_px > COARSE_PX;
@@ -156,7 +156,7 @@ udg_status udg_closeup_create(const udg_settings *settings, udg_fft *fft, const 
     made->circle = udg_closeup_circle(box_px);
     for (int axis = 0; axis < 2; axis++)
       made->box[axis] = (0.5 + MARGIN) * box_px[2 + axis] / made->circle.semi[0];
-    status = udg_face_take(settings, grey, &made->circle, work, &made->face);
+    status = udg_face_take(settings, udg_photo_of(grey), &made->circle, work, &made->face);
   }
   for (int t = 0; t < TURNS && status == UDG_OK; t++) {
     const double half[2] = {COARSE_PX * made->box[0], COARSE_PX * made->box[1]};
@@ -231,7 +231,7 @@ static udg_status search(const udg_settings *settings, udg_closeup *c, const udg
 
 static double likeness(const udg_settings *settings, udg_closeup *c, const udg_plane *grey,
                        udg_face_work *work, const udg_ellipse *circle) {
-  if (udg_face_take(settings, grey, circle, work, &c->found) != UDG_OK)
+  if (udg_face_take(settings, udg_photo_of(grey), circle, work, &c->found) != UDG_OK)
     return -1.0;
   return udg_face_compare(&c->found, &c->face).likeness;
 }

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 #include "pipeline.h"
 
+#include <limits.h>
 #include <math.h>
 #include <string.h>
 
@@ -69,8 +70,7 @@ udg_status udg_pipeline_prepare(udg_inspector *inspector, udg_message *message) 
   if (status == UDG_OK && whole_coins && !inspector->coins)
     status = udg_coin_create(settings, &inspector->coins, message);
   if (status == UDG_OK && whole_coins && !inspector->locator)
-    status =
-        udg_coin_locator_create(settings, reference, &inspector->locator, message);
+    status = udg_coin_locator_create(settings, reference, &inspector->locator, message);
   return status;
 }
 
@@ -97,8 +97,7 @@ void udg_pipeline_reset(udg_inspector *inspector) {
   udg_coin_destroy(inspector->coins);
   udg_register_destroy(inspector->registers);
   udg_find_destroy(inspector->find);
-  udg_buffer_destroy(&settings, &inspector->grey);
-  udg_buffer_destroy(&settings, &inspector->even);
+  udg_buffer_destroy(&settings, &inspector->window);
   udg_plane_destroy(&settings, &inspector->view_residual);
   udg_fft_destroy(inspector->fft);
   const udg_budget budget = inspector->budget;
@@ -158,7 +157,7 @@ static const double EVEN_LEVELS = 15.0;
 
 /* v = m + c asinh((g - m) / c), m the photo's median: a highlight as wide as a stroke
  * pulls the registration no longer than its edges do. Clipped pixels stay clipped. */
-static void even_out(const udg_image *image, float *even) {
+static void even_out(const udg_image *image, float table[256]) {
   size_t count = (size_t)image->width * (size_t)image->height, below = 0;
   size_t histogram[256] = {0};
   for (size_t i = 0; i < count; i++)
@@ -166,27 +165,25 @@ static void even_out(const udg_image *image, float *even) {
   int middle = 0;
   while (middle < 255 && (below += histogram[middle]) < (count + 1) / 2)
     middle++;
-  float table[256];
   for (int g = 0; g < 256; g++) {
     double off = (g - middle) / EVEN_LEVELS;
     table[g] = g >= UDG_CLIPPED_FROM ? 255.0f : (float)(128.0 + EVEN_LEVELS * asinh(off));
   }
-  for (size_t i = 0; i < count; i++)
-    even[i] = table[image->grey[i]];
 }
 
 udg_status udg_pipeline_take(udg_inspector *inspector, const udg_image *image,
                              udg_message *message) {
-  int width = (int)image->width, height = (int)image->height;
-  udg_status status = udg_buffer_size(&inspector->settings, &inspector->grey, width, height);
-  if (status == UDG_OK)
-    status = udg_buffer_size(&inspector->settings, &inspector->even, width, height);
-  if (status != UDG_OK)
-    return udg_fail(message, status, "no memory for the photo's grey levels");
-  size_t count = (size_t)image->width * (size_t)image->height;
-  for (size_t i = 0; i < count; i++)
-    inspector->grey.plane.v[i] = (float)image->grey[i];
-  even_out(image, inspector->even.plane.v);
+  if (image->width > INT_MAX || image->height > INT_MAX)
+    return udg_fail(message, UDG_ERROR_LIMIT, "a photo of %u x %u pixels", image->width,
+                    image->height);
+  for (int g = 0; g < 256; g++)
+    inspector->grey_level[g] = (float)g;
+  even_out(image, inspector->even_level);
+  inspector->grey = inspector->even = (udg_photo){.width = (int)image->width,
+                                                  .height = (int)image->height,
+                                                  .grey = image->grey,
+                                                  .level = inspector->grey_level};
+  inspector->even.level = inspector->even_level;
   return UDG_OK;
 }
 
@@ -213,8 +210,7 @@ udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_m
   if (!work->ready)
     status = date_work_create(inspector, date_index, work, message);
   if (status == UDG_OK)
-    status =
-        udg_upright_make(&work->upright, &inspector->grey.plane, &inspector->registration, message);
+    status = udg_upright_make(&work->upright, inspector->grey, &inspector->registration, message);
   if (status == UDG_OK)
     status = udg_light_fit(work->light, &work->upright, message);
   if (status == UDG_OK)
@@ -239,7 +235,7 @@ udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_m
 static udg_look_scene scene_of(const udg_inspector *inspector, size_t date_index) {
   return (udg_look_scene){inspector->reference,
                           date_index,
-                          &inspector->grey.plane,
+                          inspector->grey,
                           &inspector->registration,
                           inspector->dates[date_index].light,
                           &inspector->rims};

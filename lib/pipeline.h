@@ -46,9 +46,11 @@ struct udg_inspector {
   double certainty;     /* that the date was found on a coin, 0-1; -1: a close-up */
   udg_look *look;       /* made when a date with markers is first judged */
   udg_date_work *dates; /* reference->date_count of them */
-  udg_buffer grey;
-  udg_buffer even; /* `grey` with its extremes held down, for finding and registering */
-  int keep_maps;   /* the scores keep their maps, for several photos together */
+  udg_photo grey;       /* the photo in hand, whose pixels are borrowed */
+  udg_photo even;       /* the same with its extremes held down, for finding and registering */
+  float grey_level[256], even_level[256];
+  udg_buffer window;              /* a part of it */
+  int keep_maps;                  /* the scores keep their maps, for several photos together */
   const udg_score_choice *choice; /* where they said that traces are; NULL: nothing said */
   int shown;                      /* date whose planes the views show; -1: none */
   udg_plane view_residual;
@@ -83,7 +85,7 @@ udg_status udg_pipeline_twice(udg_inspector *inspector, size_t date_index, udg_m
 /* Second markers of the date's known dies; after the verdict. */
 udg_status udg_pipeline_markers(udg_inspector *inspector, size_t date_index, udg_result *result,
                                 udg_message *message);
-/* The photo's grey levels as floats. */
+/* The photo, which must stay until it has been judged. */
 udg_status udg_pipeline_take(udg_inspector *inspector, const udg_image *image,
                              udg_message *message);
 

@@ -21,7 +21,7 @@ double udg_registration_lead(const udg_registration *registration) {
   return registration->score * (1.0 - registration->runner_up);
 }
 
-static udg_status locate_on(udg_inspector *inspector, const udg_plane *photo, size_t date_index,
+static udg_status locate_on(udg_inspector *inspector, udg_photo photo, size_t date_index,
                             udg_message *message) {
   udg_status status = udg_find_date(inspector->find, photo, date_index, &inspector->found, message);
   if (status != UDG_OK || inspector->found.count == 0)
@@ -50,7 +50,7 @@ static udg_status locate_as_it_is(udg_inspector *inspector, size_t date_index,
     return UDG_OK;
   udg_registration registration = inspector->registration;
   udg_find_result found = inspector->found;
-  udg_status status = locate_on(inspector, &inspector->grey.plane, date_index, message);
+  udg_status status = locate_on(inspector, inspector->grey, date_index, message);
   if (status != UDG_OK || found.count == 0)
     return status;
   if (inspector->found.count == 0 ||
@@ -62,14 +62,14 @@ static udg_status locate_as_it_is(udg_inspector *inspector, size_t date_index,
 }
 
 udg_status udg_pipeline_locate(udg_inspector *inspector, size_t date_index, udg_message *message) {
-  udg_status status = locate_on(inspector, &inspector->even.plane, date_index, message);
+  udg_status status = locate_on(inspector, inspector->even, date_index, message);
   return status == UDG_OK ? locate_as_it_is(inspector, date_index, message) : status;
 }
 
 /* The close-up's first way: the date evened out. */
 static udg_status locate_evened(udg_inspector *inspector, size_t date_index, udg_message *message) {
   udg_date_work *work = &inspector->dates[date_index];
-  udg_status status = locate_on(inspector, &inspector->even.plane, date_index, message);
+  udg_status status = locate_on(inspector, inspector->even, date_index, message);
   work->evened = inspector->registration;
   work->spots = inspector->found;
   work->passed_over = 0;
@@ -80,11 +80,11 @@ static udg_status locate_evened(udg_inspector *inspector, size_t date_index, udg
 static udg_status far_behind(udg_inspector *inspector, size_t date_index, size_t leader,
                              const udg_candidate *spot, int *behind, udg_message *message) {
   double own, leading;
-  udg_status status = udg_register_try(inspector->registers, &inspector->even.plane, leader, spot,
-                                       &leading, message);
+  udg_status status =
+      udg_register_try(inspector->registers, inspector->even, leader, spot, &leading, message);
   if (status == UDG_OK)
-    status = udg_register_try(inspector->registers, &inspector->even.plane, date_index, spot, &own,
-                              message);
+    status =
+        udg_register_try(inspector->registers, inspector->even, date_index, spot, &own, message);
   *behind = status == UDG_OK && own < NEAR_LEADER * leading;
   return status;
 }
@@ -149,8 +149,8 @@ static udg_status locate_by_face(udg_inspector *inspector, size_t date_index,
   const udg_reference *reference = inspector->reference;
   const udg_date *date = &reference->dates[date_index];
   memset(found, 0, sizeof *found);
-  udg_status status = udg_face_take(&inspector->settings, &inspector->grey.plane, rim,
-                                    &inspector->faces, &inspector->face);
+  udg_status status = udg_face_take(&inspector->settings, inspector->grey, rim, &inspector->faces,
+                                    &inspector->face);
   if (status == UDG_ERROR_MEMORY)
     return udg_fail(message, status, "no memory for the coin's face");
   if (status != UDG_OK)
@@ -183,8 +183,7 @@ static udg_status locate_on_coin(udg_inspector *inspector, size_t date_index,
     *certainty = found->count > 0 ? inspector->face_certainty : 0.0;
     return status;
   }
-  status =
-      udg_coin_locate(inspector->locator, &inspector->grey.plane, date_index, rim, found, message);
+  status = udg_coin_locate(inspector->locator, inspector->grey, date_index, rim, found, message);
   *certainty = udg_coin_certainty(found);
   return status;
 }
@@ -227,7 +226,7 @@ static udg_status locate_on_coins(udg_inspector *inspector, const char *date, in
     inspector->found.count = 0;
   if (inspector->found.count == 0)
     return UDG_OK;
-  return udg_register(inspector->registers, &inspector->even.plane, *date_index, &inspector->found,
+  return udg_register(inspector->registers, inspector->even, *date_index, &inspector->found,
                       &inspector->registration, message);
 }
 
@@ -285,7 +284,7 @@ static udg_status find_rims(udg_inspector *inspector, const char *date, udg_mess
     return udg_fail(message, UDG_ERROR_DATE, "%s: has no date %s", inspector->reference->name,
                     date);
   rims->count = rims->sure_count = 0;
-  return inspector->coins ? udg_coin_find(inspector->coins, &inspector->grey.plane, rims, message)
+  return inspector->coins ? udg_coin_find(inspector->coins, inspector->grey, rims, message)
                           : UDG_OK;
 }
 

@@ -128,9 +128,8 @@ static udg_status model_get(udg_register_state *state, size_t date_index, regist
 
 /* One level: window, fit, pose back in the photo's pixels. */
 static udg_status level_run(udg_register_state *state, const udg_template *shape,
-                            const udg_patch_set *set, const udg_plane *grey,
-                            const udg_align_settings *how, udg_align_pose *pose,
-                            udg_align_result *fit) {
+                            const udg_patch_set *set, udg_photo grey, const udg_align_settings *how,
+                            udg_align_pose *pose, udg_align_result *fit) {
   double half[2];
   for (int i = 0; i < 2; i++)
     half[i] = shape->half_size_mm[i] + shape->margin_mm + 0.3 * shape->height_mm;
@@ -203,7 +202,7 @@ static udg_align_settings settings_of(const udg_date *date) {
 
 /* On so many levels. */
 static udg_status candidate_register(udg_register_state *state, register_model *model,
-                                     const udg_plane *grey, const udg_date *date,
+                                     udg_photo grey, const udg_date *date,
                                      const udg_candidate *candidate, int levels,
                                      udg_registration *out) {
   udg_align_pose pose = {.date_to_photo = candidate->date_to_photo};
@@ -234,7 +233,7 @@ static udg_status end(udg_status status, udg_message *message) {
                                              : "cancelled while registering the date");
 }
 
-udg_status udg_register_try(udg_register_state *state, const udg_plane *grey, size_t date_index,
+udg_status udg_register_try(udg_register_state *state, udg_photo grey, size_t date_index,
                             const udg_candidate *candidate, double *score, udg_message *message) {
   register_model *model = NULL;
   udg_registration one = {0};
@@ -253,7 +252,7 @@ udg_status udg_register_try(udg_register_state *state, const udg_plane *grey, si
   return UDG_OK;
 }
 
-udg_status udg_register(udg_register_state *state, const udg_plane *grey, size_t date_index,
+udg_status udg_register(udg_register_state *state, udg_photo grey, size_t date_index,
                         const udg_find_result *found, udg_registration *registration,
                         udg_message *message) {
   register_model *model = NULL;

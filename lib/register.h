@@ -39,12 +39,12 @@ udg_status udg_register_create(const udg_settings *settings, const udg_reference
 void udg_register_destroy(udg_register_state *state);
 
 /* Registers the date at the best of the candidates (best first, count > 0). */
-udg_status udg_register(udg_register_state *state, const udg_plane *grey, size_t date_index,
+udg_status udg_register(udg_register_state *state, udg_photo grey, size_t date_index,
                         const udg_find_result *found, udg_registration *registration,
                         udg_message *message);
 /* Only what share of the variance the date explains there, roughly registered, times the share of
  * it that lies in the photo; 0 where it cannot be registered. */
-udg_status udg_register_try(udg_register_state *state, const udg_plane *grey, size_t date_index,
+udg_status udg_register_try(udg_register_state *state, udg_photo grey, size_t date_index,
                             const udg_candidate *candidate, double *score, udg_message *message);
 
 #endif

@@ -34,21 +34,43 @@ void udg_buffer_destroy(const udg_settings *settings, udg_buffer *buffer) {
   buffer->room = 0;
 }
 
-udg_status udg_rescale_box(const udg_settings *settings, const udg_plane *source, int x, int y,
-                           int width, int height, int k, udg_buffer *out) {
+enum { PART = 512 }; /* pixels of a row that are summed at a time, at least */
+
+/* Adds means of k pixels of a row, times `share`. */
+static void row_add(udg_photo source, int x, int y, int count, int k, float *to) {
+  float line[PART];
+  int step = PART / k;
+  for (int first = 0; first < count; first += step) {
+    int n = count - first < step ? count - first : step;
+    const float *from = udg_photo_line(source, x + first * k, y, n * k, line);
+    if (k == 1)
+      for (int i = 0; i < n; i++)
+        to[first + i] += from[i];
+    else if (k == 2)
+      for (int i = 0; i < n; i++) {
+        to[first + i] += from[2 * i];
+        to[first + i] += from[2 * i + 1];
+      }
+    else
+      for (int i = 0; i < n; i++)
+        for (int a = 0; a < k; a++)
+          to[first + i] += from[i * k + a];
+  }
+}
+
+udg_status udg_rescale_box(const udg_settings *settings, udg_photo source, int x, int y, int width,
+                           int height, int k, udg_buffer *out) {
   udg_status status = udg_buffer_size(settings, out, width / k, height / k);
   if (status != UDG_OK)
     return status;
+  if (k > PART)
+    return UDG_ERROR_ARGUMENT;
   float share = 1.0f / ((float)k * (float)k);
   for (int j = 0; j < out->plane.height; j++) {
     float *to = udg_plane_row(&out->plane, j);
     memset(to, 0, (size_t)out->plane.width * sizeof *to);
-    for (int b = 0; b < k; b++) {
-      const float *from = udg_plane_row(source, y + j * k + b) + x;
-      for (int i = 0; i < out->plane.width; i++)
-        for (int a = 0; a < k; a++)
-          to[i] += from[i * k + a];
-    }
+    for (int b = 0; b < k; b++)
+      row_add(source, x, y + j * k + b, out->plane.width, k, to);
     for (int i = 0; i < out->plane.width; i++)
       to[i] *= share;
   }
@@ -158,7 +180,7 @@ void udg_rescale_mean(udg_plane *plane, double sigma_px, udg_plane *scratch) {
 }
 
 /* Bounding box of the date in the photo, in whole pixels inside the photo. */
-static int window_box(const udg_plane *photo, const udg_homography *h, const double centre[2],
+static int window_box(udg_photo photo, const udg_homography *h, const double centre[2],
                       const double half[2], int box[4]) {
   double low[2] = {INFINITY, INFINITY}, high[2] = {-INFINITY, -INFINITY};
   for (int corner = 0; corner < 4; corner++) {
@@ -170,14 +192,14 @@ static int window_box(const udg_plane *photo, const udg_homography *h, const dou
     high[0] = fmax(high[0], x);
     high[1] = fmax(high[1], y);
   }
-  box[0] = (int)fmin(fmax(floor(low[0]), 0), photo->width);
-  box[1] = (int)fmin(fmax(floor(low[1]), 0), photo->height);
-  box[2] = (int)fmin(fmax(ceil(high[0]), 0), photo->width) - box[0];
-  box[3] = (int)fmin(fmax(ceil(high[1]), 0), photo->height) - box[1];
+  box[0] = (int)fmin(fmax(floor(low[0]), 0), photo.width);
+  box[1] = (int)fmin(fmax(floor(low[1]), 0), photo.height);
+  box[2] = (int)fmin(fmax(ceil(high[0]), 0), photo.width) - box[0];
+  box[3] = (int)fmin(fmax(ceil(high[1]), 0), photo.height) - box[1];
   return box[2] > 0 && box[3] > 0;
 }
 
-udg_status udg_rescale_window(const udg_settings *settings, const udg_plane *photo,
+udg_status udg_rescale_window(const udg_settings *settings, udg_photo photo,
                               const udg_homography *date_to_photo, const double centre_mm[2],
                               const double half_mm[2], double px_per_mm, udg_buffer *window,
                               udg_buffer *scratch, udg_homography *to_window) {

@@ -3,7 +3,7 @@
 #ifndef UDG_RESCALE_H
 #define UDG_RESCALE_H
 
-#include "plane.h"
+#include "photo.h"
 #include "pose.h"
 
 /* A plane whose storage is kept and only grows. */
@@ -17,8 +17,8 @@ void udg_buffer_destroy(const udg_settings *settings, udg_buffer *buffer);
 
 /* Means of k x k pixels of the source's box from (x, y); what is left over at
  * the right and below is dropped.  `out` gets (width / k) x (height / k). */
-udg_status udg_rescale_box(const udg_settings *settings, const udg_plane *source, int x, int y,
-                           int width, int height, int k, udg_buffer *out);
+udg_status udg_rescale_box(const udg_settings *settings, udg_photo source, int x, int y, int width,
+                           int height, int k, udg_buffer *out);
 
 /* Scales by `factor` (about 0.4 to 1.2; beyond that use boxes first): blurred to
  * the new sampling, then cubic.  The pixel at X of `out` shows X / factor.
@@ -34,7 +34,7 @@ void udg_rescale_mean(udg_plane *plane, double sigma_px, udg_plane *scratch);
  * through date_to_photo), reduced so that a mm has at most about
  * `px_per_mm` pixels, and blurred to that sampling.  `to_window` receives the
  * map photo -> window.  An empty part gives ARGUMENT. */
-udg_status udg_rescale_window(const udg_settings *settings, const udg_plane *photo,
+udg_status udg_rescale_window(const udg_settings *settings, udg_photo photo,
                               const udg_homography *date_to_photo, const double centre_mm[2],
                               const double half_mm[2], double px_per_mm, udg_buffer *window,
                               udg_buffer *scratch, udg_homography *to_window);

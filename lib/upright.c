@@ -137,7 +137,7 @@ static udg_status lay_digits(udg_upright *upright, const udg_registration *regis
   return UDG_OK;
 }
 
-udg_status udg_upright_make(udg_upright *upright, const udg_plane *photo,
+udg_status udg_upright_make(udg_upright *upright, udg_photo photo,
                             const udg_registration *registration, udg_message *message) {
   double half[2] = {0.5 * upright->width / upright->px_per_mm,
                     0.5 * upright->height / upright->px_per_mm};
@@ -164,11 +164,11 @@ udg_status udg_upright_make(udg_upright *upright, const udg_plane *photo,
       double px, py, wx, wy;
       udg_homography_apply(&to_photo, x + 0.5, y + 0.5, &px, &py);
       udg_homography_apply(&map, x + 0.5, y + 0.5, &wx, &wy);
-      int on_coin =
-          upright->coin_radius_px <= 0.0 ||
-          hypot(x + 0.5 - upright->coin_px[0], y + 0.5 - upright->coin_px[1]) <=
-              upright->coin_radius_px;
-      int inside = on_coin && px >= 1.0 && py >= 1.0 && px <= photo->width - 1.0 && py <= photo->height - 1.0;
+      int on_coin = upright->coin_radius_px <= 0.0 ||
+                    hypot(x + 0.5 - upright->coin_px[0], y + 0.5 - upright->coin_px[1]) <=
+                        upright->coin_radius_px;
+      int inside =
+          on_coin && px >= 1.0 && py >= 1.0 && px <= photo.width - 1.0 && py <= photo.height - 1.0;
       grey[x] = udg_plane_sample(&upright->window.plane, wx, wy);
       usable[x] = inside ? 1.0f : 0.0f;
     }

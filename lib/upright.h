@@ -22,7 +22,7 @@ typedef struct udg_upright {
   double px_per_mm, origin_px[2];
   double bevel_px;
   double coin_px[2], coin_radius_px; /* beyond this radius nothing is usable; 0: everything is */
-  double zoom; /* photo px per upright px */
+  double zoom;                       /* photo px per upright px */
   int place_count;
   double place_px[UDG_PLACES_MAX][2]; /* centres of the present digits as found */
   double place_turn_rad[UDG_PLACES_MAX];
@@ -50,7 +50,7 @@ udg_status udg_upright_create(const udg_settings *settings, const udg_reference 
 void udg_upright_destroy(udg_upright *upright);
 
 /* Fills the planes.  ARGUMENT when no part of the date lies in the photo. */
-udg_status udg_upright_make(udg_upright *upright, const udg_plane *photo,
+udg_status udg_upright_make(udg_upright *upright, udg_photo photo,
                             const udg_registration *registration, udg_message *message);
 
 /* Direction and sharpness of a distance plane, smoothed by 1 px: used for the

@@ -69,9 +69,10 @@ void made_markers_look(made_markers *k, const ti_scene *scene, const udg_plane *
   udg_registration r = pose_of(scene, rng);
   udg_coin_result none = {.count = 0};
   memset(result, 0, sizeof *result);
-  assert_int_equal(udg_upright_make(&k->upright, grey, &r, NULL), UDG_OK);
+  assert_int_equal(udg_upright_make(&k->upright, udg_photo_of(grey), &r, NULL), UDG_OK);
   assert_int_equal(udg_light_fit(k->light, &k->upright, NULL), UDG_OK);
-  const udg_look_scene look = {k->m->reference, k->date_index, grey, &r, k->light, &none};
+  const udg_look_scene look = {k->m->reference, k->date_index, udg_photo_of(grey), &r,
+                               k->light,        &none};
   assert_int_equal(udg_markers_check(k->look, &look, k->score, result, NULL), UDG_OK);
 }
 
@@ -79,9 +80,10 @@ void made_hub_look(made_markers *k, const ti_scene *scene, const udg_plane *grey
                    udg_hub_finding *hub) {
   udg_registration r = pose_of(scene, rng);
   udg_coin_result none = {.count = 0};
-  assert_int_equal(udg_upright_make(&k->upright, grey, &r, NULL), UDG_OK);
+  assert_int_equal(udg_upright_make(&k->upright, udg_photo_of(grey), &r, NULL), UDG_OK);
   assert_int_equal(udg_light_fit(k->light, &k->upright, NULL), UDG_OK);
-  const udg_look_scene look = {k->m->reference, k->date_index, grey, &r, k->light, &none};
+  const udg_look_scene look = {k->m->reference, k->date_index, udg_photo_of(grey), &r,
+                               k->light,        &none};
   assert_int_equal(udg_hub_look(k->look, &look, hub, NULL), UDG_OK);
 }
 
@@ -89,9 +91,10 @@ void made_twice_look(made_markers *k, const ti_scene *scene, const udg_plane *gr
                      udg_twice_seen *seen) {
   udg_registration r = pose_of(scene, rng);
   udg_coin_result none = {.count = 0};
-  assert_int_equal(udg_upright_make(&k->upright, grey, &r, NULL), UDG_OK);
+  assert_int_equal(udg_upright_make(&k->upright, udg_photo_of(grey), &r, NULL), UDG_OK);
   assert_int_equal(udg_light_fit(k->light, &k->upright, NULL), UDG_OK);
-  const udg_look_scene look = {k->m->reference, k->date_index, grey, &r, k->light, &none};
+  const udg_look_scene look = {k->m->reference, k->date_index, udg_photo_of(grey), &r,
+                               k->light,        &none};
   assert_int_equal(udg_twice_look(k->look, &look, seen, NULL), UDG_OK);
 }
 
@@ -100,9 +103,10 @@ void made_strike_look(made_markers *k, const ti_scene *scene, const udg_plane *g
   udg_registration r = pose_of(scene, rng);
   udg_coin_result none = {.count = 0};
   memset(result, 0, sizeof *result);
-  assert_int_equal(udg_upright_make(&k->upright, grey, &r, NULL), UDG_OK);
+  assert_int_equal(udg_upright_make(&k->upright, udg_photo_of(grey), &r, NULL), UDG_OK);
   assert_int_equal(udg_light_fit(k->light, &k->upright, NULL), UDG_OK);
-  const udg_look_scene look = {k->m->reference, k->date_index, grey, &r, k->light, &none};
+  const udg_look_scene look = {k->m->reference, k->date_index, udg_photo_of(grey), &r,
+                               k->light,        &none};
   assert_int_equal(udg_strike_look(k->look, &look, result, NULL), UDG_OK);
 }
 

@@ -201,7 +201,8 @@ void stage_work_close(stage_work *work) {
 
 void stage_subtract(const stage_scene *scene, stage_work *work) {
   udg_message message = {""};
-  if (udg_upright_make(&work->upright, &scene->photo, &scene->registration, &message) != UDG_OK ||
+  if (udg_upright_make(&work->upright, udg_photo_of(&scene->photo), &scene->registration,
+                       &message) != UDG_OK ||
       udg_light_fit(work->light, &work->upright, &message) != UDG_OK ||
       udg_residual_make(work->residual, &work->upright, work->light, &message) != UDG_OK)
     fail_msg("%s", message.text);

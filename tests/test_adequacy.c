@@ -49,6 +49,7 @@ static void test_only_the_date_counts(void **state) {
   udg_settings settings;
   udg_settings_default(&settings, sizeof settings);
   udg_plane photo = {0};
+  udg_buffer window = {0};
   assert_int_equal(udg_plane_create(&settings, WIDTH, HEIGHT, &photo), UDG_OK);
   uint64_t seed = 3;
   for (int y = 0; y < HEIGHT; y++)
@@ -64,14 +65,19 @@ static void test_only_the_date_counts(void **state) {
   udg_date date = made_date();
   udg_homography h = udg_homography_similarity(39.0, 0.0, 250.0, 130.0);
   udg_adequacy adequacy = {.clipped_share = 0.25};
-  udg_adequacy_measure(&date, &photo, &h, 2.0, &adequacy);
+  assert_int_equal(
+      udg_adequacy_measure(&settings, &date, udg_photo_of(&photo), &h, 2.0, &window, &adequacy),
+      UDG_OK);
   print_message("noise %.3f of 3, blur %.3f of 2 x 1.2\n", adequacy.noise, adequacy.blur_px);
   assert_true(fabs(adequacy.noise - 3.0) < 0.05 * 3.0);
   assert_true(fabs(adequacy.blur_px - 2.4) < 0.1 * 2.4);
   assert_true(adequacy.clipped_share == 0.25);
   for (size_t i = 0; i < (size_t)WIDTH * HEIGHT; i++)
     photo.v[i] = (float)(128.0 + 3.0 * normal(&seed));
-  udg_adequacy_measure(&date, &photo, &h, 1.0, &adequacy);
+  assert_int_equal(
+      udg_adequacy_measure(&settings, &date, udg_photo_of(&photo), &h, 1.0, &window, &adequacy),
+      UDG_OK);
+  udg_buffer_destroy(&settings, &window);
   assert_true(adequacy.blur_px == 0.0);
   udg_plane_destroy(&settings, &photo);
 }

@@ -72,7 +72,7 @@ static udg_coin_result find(const udg_plane *p) {
   udg_coin_state *state = NULL;
   udg_coin_result found;
   assert_int_equal(udg_coin_create(&settings, &state, NULL), UDG_OK);
-  assert_int_equal(udg_coin_find(state, p, &found, NULL), UDG_OK);
+  assert_int_equal(udg_coin_find(state, udg_photo_of(p), &found, NULL), UDG_OK);
   udg_coin_destroy(state);
   return found;
 }
@@ -279,7 +279,7 @@ static void memory_and_cancel(void **state) {
     udg_message message = {{0}};
     status = udg_coin_create(&s, &coins, &message);
     if (status == UDG_OK)
-      status = udg_coin_find(coins, &p, &found, &message);
+      status = udg_coin_find(coins, udg_photo_of(&p), &found, &message);
     if (status != UDG_OK) {
       assert_int_equal(status, UDG_ERROR_MEMORY);
       assert_true(message.text[0] != 0);
@@ -294,7 +294,7 @@ static void memory_and_cancel(void **state) {
   udg_coin_state *coins = NULL;
   udg_coin_result found;
   assert_int_equal(udg_coin_create(&s, &coins, NULL), UDG_OK);
-  assert_int_equal(udg_coin_find(coins, &p, &found, NULL), UDG_ERROR_CANCELLED);
+  assert_int_equal(udg_coin_find(coins, udg_photo_of(&p), &found, NULL), UDG_ERROR_CANCELLED);
   udg_coin_destroy(coins);
   udg_coin_destroy(NULL);
   udg_plane_destroy(&settings, &p);

@@ -32,8 +32,8 @@ static void bench_open(bench *b, const char *path) {
     fprintf(stderr, "%s\n", message.text);
   assert_non_null(b->reference);
   assert_int_equal(udg_coin_create(&b->settings, &b->coins, &message), UDG_OK);
-  assert_int_equal(
-      udg_coin_locator_create(&b->settings, b->reference, &b->locator, &message), UDG_OK);
+  assert_int_equal(udg_coin_locator_create(&b->settings, b->reference, &b->locator, &message),
+                   UDG_OK);
   assert_int_equal(udg_register_create(&b->settings, b->reference, &b->registers, &message),
                    UDG_OK);
   assert_int_equal(ti_shapes_create(&b->settings, b->reference, &b->shapes), UDG_OK);
@@ -64,9 +64,9 @@ static void draw(bench *b, double coin_px, int index, ti_scene scenes[COINS], ud
   assert_int_equal(udg_plane_create(&b->settings, pixels.width, pixels.height, grey), UDG_OK);
   for (int i = 0; i < pixels.width * pixels.height; i++) {
     const uint8_t *p = pixels.bytes + i * pixels.channels;
-    grey->v[i] = pixels.channels == 1 ? (float)p[0]
-                                      : 0.299f * (float)p[0] + 0.587f * (float)p[1] +
-                                            0.114f * (float)p[2];
+    grey->v[i] = pixels.channels == 1
+                     ? (float)p[0]
+                     : 0.299f * (float)p[0] + 0.587f * (float)p[1] + 0.114f * (float)p[2];
   }
   udg_memory_drop(&b->settings, pixels.bytes);
 }
@@ -108,7 +108,8 @@ static double locate(bench *b, const udg_plane *grey, const udg_ellipse *coin, s
   double highest = -1;
   for (size_t i = 0; i < b->reference->date_count; i++) {
     udg_find_result found;
-    assert_int_equal(udg_coin_locate(b->locator, grey, i, coin, &found, NULL), UDG_OK);
+    assert_int_equal(udg_coin_locate(b->locator, udg_photo_of(grey), i, coin, &found, NULL),
+                     UDG_OK);
     double certainty = udg_coin_certainty(&found);
     assert_true(certainty >= 0 && certainty <= 1);
     for (int k = 1; k < found.count; k++)
@@ -129,14 +130,15 @@ static void assert_pose(bench *b, const udg_plane *grey, const ti_scene *scene,
   udg_registration r;
   assert_ptr_equal(&b->reference->dates[date], scene->date);
   assert_true(pose_error(scene, truth, &found->candidates[0].date_to_photo) < 0.12);
-  assert_int_equal(udg_register(b->registers, grey, date, found, &r, NULL), UDG_OK);
+  assert_int_equal(udg_register(b->registers, udg_photo_of(grey), date, found, &r, NULL), UDG_OK);
   assert_true(pose_error(scene, truth, &r.date_to_photo) < 0.08);
 }
 
 /* Straight dates and one along the rim; the other side has none. */
 static void dates_at_any_turn(void **state) {
   (void)state;
-  static const char *const paths[] = {TI_REFERENCES "/karrow.json", TI_REFERENCES "/ostermere.json"};
+  static const char *const paths[] = {TI_REFERENCES "/karrow.json",
+                                      TI_REFERENCES "/ostermere.json"};
   for (int r = 0; r < 2; r++) {
     bench b;
     bench_open(&b, paths[r]);
@@ -145,7 +147,7 @@ static void dates_at_any_turn(void **state) {
       udg_plane grey = {0};
       udg_coin_result coins;
       draw(&b, 380, index, scenes, &grey);
-      assert_int_equal(udg_coin_find(b.coins, &grey, &coins, NULL), UDG_OK);
+      assert_int_equal(udg_coin_find(b.coins, udg_photo_of(&grey), &coins, NULL), UDG_OK);
       for (int k = 0; k < COINS; k++) {
         const udg_homography *truth = &scenes[k].camera.date_to_photo;
         double at[2];
@@ -198,7 +200,7 @@ static void slanted_coin(void **state) {
   size_t date;
   udg_find_result found;
   middle_of(&b, &truth, at);
-  assert_int_equal(udg_coin_find(b.coins, &squeezed, &coins, NULL), UDG_OK);
+  assert_int_equal(udg_coin_find(b.coins, udg_photo_of(&squeezed), &coins, NULL), UDG_OK);
   const udg_ellipse *coin = nearest(&coins, at);
   assert_non_null(coin);
   assert_true(coin->semi[1] < 0.85 * coin->semi[0]);
@@ -222,23 +224,24 @@ static void what_cannot_be_searched(void **state) {
   bench_open(&b, TI_REFERENCES "/karrow.json");
   assert_int_equal(udg_plane_create(&b.settings, 400, 400, &grey), UDG_OK);
   udg_ellipse coin = {.centre = {200, 200}, .semi = {150, 150}};
-  assert_int_equal(udg_coin_locate(b.locator, &grey, 9, &coin, &found, NULL), UDG_ERROR_ARGUMENT);
-  assert_int_equal(udg_coin_locate(b.locator, &grey, 0, &coin, &found, NULL), UDG_OK);
+  assert_int_equal(udg_coin_locate(b.locator, udg_photo_of(&grey), 9, &coin, &found, NULL),
+                   UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_coin_locate(b.locator, udg_photo_of(&grey), 0, &coin, &found, NULL), UDG_OK);
   assert_true(udg_coin_certainty(&found) < 0.5); /* nothing on it */
   coin.semi[0] = coin.semi[1] = 30;              /* digits of 4 px */
-  assert_int_equal(udg_coin_locate(b.locator, &grey, 0, &coin, &found, NULL), UDG_OK);
+  assert_int_equal(udg_coin_locate(b.locator, udg_photo_of(&grey), 0, &coin, &found, NULL), UDG_OK);
   assert_int_equal(found.count, 0);
   assert_true(udg_coin_certainty(&found) == 0);
   coin.semi[0] = coin.semi[1] = 150;
   b.reference->diameter_mm = 0;
-  assert_int_equal(udg_coin_locate(b.locator, &grey, 0, &coin, &found, NULL), UDG_OK);
+  assert_int_equal(udg_coin_locate(b.locator, udg_photo_of(&grey), 0, &coin, &found, NULL), UDG_OK);
   assert_int_equal(found.count, 0);
   b.reference->diameter_mm = 24;
   udg_coin_locator *stopped = NULL;
   b.settings.cancel = stop;
-  assert_int_equal(udg_coin_locator_create(&b.settings, b.reference, &stopped, NULL),
-                   UDG_OK);
-  assert_int_equal(udg_coin_locate(stopped, &grey, 0, &coin, &found, NULL), UDG_ERROR_CANCELLED);
+  assert_int_equal(udg_coin_locator_create(&b.settings, b.reference, &stopped, NULL), UDG_OK);
+  assert_int_equal(udg_coin_locate(stopped, udg_photo_of(&grey), 0, &coin, &found, NULL),
+                   UDG_ERROR_CANCELLED);
   udg_coin_locator_destroy(stopped);
   udg_coin_locator_destroy(NULL);
   b.settings.cancel = NULL;
@@ -262,7 +265,7 @@ static void no_memory(void **state) {
     udg_message message = {""};
     udg_status status = udg_coin_locator_create(&s, b.reference, &locator, &message);
     if (status == UDG_OK)
-      status = udg_coin_locate(locator, &grey, 0, &coin, &found, &message);
+      status = udg_coin_locate(locator, udg_photo_of(&grey), 0, &coin, &found, &message);
     assert_int_equal(status, UDG_ERROR_MEMORY);
     assert_true(message.text[0] != 0);
     udg_coin_locator_destroy(locator);

@@ -55,7 +55,8 @@ static void search_many(const char *name, double low_px, double high_px, int cou
     udg_plane grey = {0};
     udg_find_result found;
     made_draw(&m, &options, 31, i, &scene, &grey);
-    assert_int_equal(udg_find_date(s.find, &grey, made_date(&m, &scene), &found, NULL), UDG_OK);
+    assert_int_equal(
+        udg_find_date(s.find, udg_photo_of(&grey), made_date(&m, &scene), &found, NULL), UDG_OK);
     assert_in_range(found.count, 0, UDG_CANDIDATES_MAX);
     for (int k = 1; k < found.count; k++)
       assert_true(found.candidates[k].score <= found.candidates[k - 1].score);
@@ -108,11 +109,12 @@ static void absence_shows(void **state) {
     udg_plane grey = {0};
     udg_find_result found;
     made_draw(&m, &options, 5, i, &scene, &grey);
-    assert_int_equal(udg_find_date(s.find, &grey, made_date(&m, &scene), &found, NULL), UDG_OK);
+    assert_int_equal(
+        udg_find_date(s.find, udg_photo_of(&grey), made_date(&m, &scene), &found, NULL), UDG_OK);
     present += found.candidates[0].score / N;
     udg_plane_destroy(&m.settings, &grey);
     made_draw(&other, &options, 5, i, &scene, &grey);
-    assert_int_equal(udg_find_date(s.find, &grey, 0, &found, NULL), UDG_OK);
+    assert_int_equal(udg_find_date(s.find, udg_photo_of(&grey), 0, &found, NULL), UDG_OK);
     absent += found.count ? found.candidates[0].score / N : 0;
     near += found.runner_up / N;
     udg_plane_destroy(&m.settings, &grey);
@@ -137,7 +139,7 @@ static void odd_photos_are_no_fault(void **state) {
       assert_int_equal(udg_plane_create(&m.settings, sizes[i][0], sizes[i][1], &grey), UDG_OK);
       for (int k = 0; k < grey.width * grey.height; k++)
         grey.v[k] = (float)level;
-      assert_int_equal(udg_find_date(s.find, &grey, 0, &found, NULL), UDG_OK);
+      assert_int_equal(udg_find_date(s.find, udg_photo_of(&grey), 0, &found, NULL), UDG_OK);
       for (int k = 0; k < found.count; k++)
         assert_true(found.candidates[k].score < 1e-3);
       udg_plane_destroy(&m.settings, &grey);
@@ -146,7 +148,8 @@ static void odd_photos_are_no_fault(void **state) {
   udg_plane grey = {0};
   udg_find_result found;
   assert_int_equal(udg_plane_create(&m.settings, 50, 50, &grey), UDG_OK);
-  assert_int_equal(udg_find_date(s.find, &grey, 99, &found, &message), UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_find_date(s.find, udg_photo_of(&grey), 99, &found, &message),
+                   UDG_ERROR_ARGUMENT);
   udg_plane_destroy(&m.settings, &grey);
   searcher_close(&s);
   made_close(&m);
@@ -170,7 +173,8 @@ static void cancelling_is_heard(void **state) {
   udg_find_result found;
   asked = 0;
   assert_int_equal(udg_plane_create(&settings, 300, 200, &grey), UDG_OK);
-  assert_int_equal(udg_find_date(s.find, &grey, 0, &found, NULL), UDG_ERROR_CANCELLED);
+  assert_int_equal(udg_find_date(s.find, udg_photo_of(&grey), 0, &found, NULL),
+                   UDG_ERROR_CANCELLED);
   assert_int_equal(asked, 6);
   udg_plane_destroy(&settings, &grey);
   searcher_close(&s);
@@ -195,7 +199,7 @@ static void no_memory_is_told(void **state) {
     udg_message message = {""};
     udg_status status = udg_find_create(&settings, m.reference, &find, &message);
     if (status == UDG_OK)
-      status = udg_find_date(find, &grey, 0, &found, &message);
+      status = udg_find_date(find, udg_photo_of(&grey), 0, &found, &message);
     done = allocator.calls < at;
     assert_int_equal(status, done ? UDG_OK : UDG_ERROR_MEMORY);
     assert_true(done || message.text[0]);

@@ -82,9 +82,10 @@ static quality measure(const char *name, const ti_options *options, int count) {
     udg_registration r;
     made_draw(&m, options, 77, i, &scene, &grey);
     size_t date = made_date(&m, &scene);
-    assert_int_equal(udg_find_date(s.find, &grey, date, &found, NULL), UDG_OK);
+    assert_int_equal(udg_find_date(s.find, udg_photo_of(&grey), date, &found, NULL), UDG_OK);
     assert_true(found.count > 0);
-    assert_int_equal(udg_register(s.registers, &grey, date, &found, &r, NULL), UDG_OK);
+    assert_int_equal(udg_register(s.registers, udg_photo_of(&grey), date, &found, &r, NULL),
+                     UDG_OK);
     corners[i] = made_corner_error(&scene, &r.date_to_photo);
     q.gross += corners[i] > 0.08;
     if (corners[i] <= 0.08)
@@ -147,16 +148,18 @@ static void nothing_to_register_is_told(void **state) {
   udg_registration r;
   udg_message message = {""};
   assert_int_equal(udg_plane_create(&m.settings, 80, 60, &grey), UDG_OK);
-  assert_int_equal(udg_register(s.registers, &grey, 0, &found, &r, &message), UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_register(s.registers, udg_photo_of(&grey), 0, &found, &r, &message),
+                   UDG_ERROR_ARGUMENT);
   assert_string_not_equal(message.text, "");
   /* A candidate beside the photo. */
   found.count = 1;
   found.candidates[0] = (udg_candidate){udg_homography_similarity(20, 0, 5000, 5000), 30, 0, 0.1};
-  assert_int_not_equal(udg_register(s.registers, &grey, 0, &found, &r, &message), UDG_OK);
+  assert_int_not_equal(udg_register(s.registers, udg_photo_of(&grey), 0, &found, &r, &message),
+                       UDG_OK);
   /* One in a flat photo: no direction of the pose can be told. */
   found.candidates[0].date_to_photo = udg_homography_similarity(10, 0, 40, 40);
   found.candidates[0].digit_height_px = 16;
-  assert_int_equal(udg_register(s.registers, &grey, 0, &found, &r, &message), UDG_OK);
+  assert_int_equal(udg_register(s.registers, udg_photo_of(&grey), 0, &found, &r, &message), UDG_OK);
   assert_int_equal(r.undetermined, 15);
   assert_true(isinf(r.covariance[0]));
   udg_plane_destroy(&m.settings, &grey);

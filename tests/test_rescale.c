@@ -48,7 +48,7 @@ static void boxes_are_means(void **state) {
   for (int i = 0; i < 23 * 17; i++)
     p.v[i] = (float)((i * 37) % 101);
   for (int k = 1; k <= 5; k += 2) {
-    assert_int_equal(udg_rescale_box(&settings, &p, 2, 3, 20, 13, k, &out), UDG_OK);
+    assert_int_equal(udg_rescale_box(&settings, udg_photo_of(&p), 2, 3, 20, 13, k, &out), UDG_OK);
     assert_int_equal(out.plane.width, 20 / k);
     assert_int_equal(out.plane.height, 13 / k);
     for (int y = 0; y < out.plane.height; y++)
@@ -60,7 +60,8 @@ static void boxes_are_means(void **state) {
         test_near(udg_plane_row(&out.plane, y)[x], sum / (k * k), 1e-4);
       }
   }
-  assert_int_equal(udg_rescale_box(&settings, &p, 0, 0, 3, 3, 4, &out), UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_rescale_box(&settings, udg_photo_of(&p), 0, 0, 3, 3, 4, &out),
+                   UDG_ERROR_ARGUMENT);
   udg_buffer_destroy(&settings, &out);
   udg_plane_destroy(&settings, &p);
 }
@@ -152,8 +153,8 @@ static void windows_know_where_they_come_from(void **state) {
   static const double centre[2] = {1.0, -1.0}, half[2] = {5.0, 3.0};
   udg_homography h = udg_homography_similarity(20.0, 0.3, 140.0, 130.0), to_window, back;
   for (double px_per_mm = 3.0; px_per_mm < 25.0; px_per_mm *= 1.7) {
-    assert_int_equal(udg_rescale_window(&settings, &photo, &h, centre, half, px_per_mm, &window,
-                                        &scratch, &to_window),
+    assert_int_equal(udg_rescale_window(&settings, udg_photo_of(&photo), &h, centre, half,
+                                        px_per_mm, &window, &scratch, &to_window),
                      UDG_OK);
     assert_true(udg_homography_invert(&to_window, &back));
     double per_mm = 20.0 * udg_homography_scale(&to_window, 150.0, 120.0);
@@ -172,8 +173,8 @@ static void windows_know_where_they_come_from(void **state) {
     assert_true(u > 0 && v > 0 && u < window.plane.width && v < window.plane.height);
   }
   udg_homography away = udg_homography_similarity(20.0, 0.0, 900.0, 130.0);
-  assert_int_equal(udg_rescale_window(&settings, &photo, &away, centre, half, 9.0, &window,
-                                      &scratch, &to_window),
+  assert_int_equal(udg_rescale_window(&settings, udg_photo_of(&photo), &away, centre, half, 9.0,
+                                      &window, &scratch, &to_window),
                    UDG_ERROR_ARGUMENT);
   udg_buffer_destroy(&settings, &window);
   udg_buffer_destroy(&settings, &scratch);

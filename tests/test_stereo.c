@@ -134,11 +134,11 @@ static void faces_tell_the_turn(void **state) {
   assert_int_equal(udg_plane_create(&settings, UDG_FACE_ANGLES, UDG_FACE_RADII, &upright), UDG_OK);
   assert_int_equal(udg_plane_create(&settings, UDG_FACE_ANGLES, UDG_FACE_RADII, &turned), UDG_OK);
   photograph(&photo, &rim, 0.0, 0.5);
-  assert_int_equal(udg_face_take(&settings, &photo, &rim, &work, &upright), UDG_OK);
+  assert_int_equal(udg_face_take(&settings, udg_photo_of(&photo), &rim, &work, &upright), UDG_OK);
   for (int k = 0; k < 12; k++) {
     double turn = 0.15 + k * tau / 12.0;
     photograph(&photo, &rim, turn, 0.5 + 1.1 * k);
-    assert_int_equal(udg_face_take(&settings, &photo, &rim, &work, &turned), UDG_OK);
+    assert_int_equal(udg_face_take(&settings, udg_photo_of(&photo), &rim, &work, &turned), UDG_OK);
     udg_face_match match = udg_face_compare(&turned, &upright);
     double off = remainder(match.turn_rad - turn, tau);
     if (fabs(off) > 0.035 || match.likeness < match.runner_up + 0.1)
@@ -148,7 +148,7 @@ static void faces_tell_the_turn(void **state) {
   uint64_t random = 8;
   for (size_t i = 0; i < PHOTO * PHOTO; i++)
     photo.v[i] = (float)(test_random(&random) % 256);
-  assert_int_equal(udg_face_take(&settings, &photo, &rim, &work, &turned), UDG_OK);
+  assert_int_equal(udg_face_take(&settings, udg_photo_of(&photo), &rim, &work, &turned), UDG_OK);
   udg_face_match match = udg_face_compare(&turned, &upright);
   assert_true(udg_face_certainty(&match) < 0.1);
   udg_plane_destroy(&settings, &photo);

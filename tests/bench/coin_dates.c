@@ -22,11 +22,12 @@ typedef struct stages {
 static void print_coin(const char *photo, const char *date, const udg_image *image, int index,
                        const udg_ellipse *coin, const udg_find_result *found,
                        const udg_registration *r) {
-  printf("{\"photo\":\"%s\",\"date\":\"%s\",\"coin\":%d,\"scale\":%g,\"sure\":%d,\"quality\":%.4f,\"centre\":[%.2f,%.2f],"
+  printf("{\"photo\":\"%s\",\"date\":\"%s\",\"coin\":%d,\"scale\":%g,\"sure\":%d,\"quality\":%.4f,"
+         "\"centre\":[%.2f,%.2f],"
          "\"semi\":[%.2f,%.2f],\"count\":%d,\"runner_up\":%.4f,\"registered\":%.4f,"
          "\"digit_px\":%.2f,\"clipped\":%.3f,\"candidates\":[",
-         photo, date, index, image->scale, coin->sure, coin->quality, coin->centre[0], coin->centre[1],
-         coin->semi[0], coin->semi[1], found->count, found->runner_up, r->score,
+         photo, date, index, image->scale, coin->sure, coin->quality, coin->centre[0],
+         coin->centre[1], coin->semi[0], coin->semi[1], found->count, found->runner_up, r->score,
          r->digit_height_px, r->clipped);
   for (int i = 0; i < found->count; i++) {
     printf("%s{\"score\":%.4f,\"turn\":%.4f,\"h\":[", i ? "," : "", found->candidates[i].score,
@@ -50,12 +51,12 @@ static udg_status coin_run(stages *s, const char *path, const udg_image *image,
     udg_find_result found;
     udg_registration r = {0};
     double start = udg_clock_ms();
-    status = udg_coin_locate(s->locator, grey, date, coin, &found, message);
+    status = udg_coin_locate(s->locator, udg_photo_of(grey), date, coin, &found, message);
     s->locate_ms += udg_clock_ms() - start;
     s->coarse_ms += found.coarse_ms;
     start = udg_clock_ms();
     if (status == UDG_OK && found.count)
-      status = udg_register(s->registers, grey, date, &found, &r, message);
+      status = udg_register(s->registers, udg_photo_of(grey), date, &found, &r, message);
     s->register_ms += udg_clock_ms() - start;
     if (status == UDG_OK)
       print_coin(path, udg_reference_date(s->reference, date), image, index, coin, &found, &r);
@@ -76,7 +77,7 @@ static udg_status photo_run(stages *s, const udg_settings *settings, const char 
     grey.v[k] = image->grey[k];
   double start = udg_clock_ms();
   if (status == UDG_OK)
-    status = udg_coin_find(s->coins, &grey, &coins, message);
+    status = udg_coin_find(s->coins, udg_photo_of(&grey), &coins, message);
   s->find_ms += udg_clock_ms() - start;
   for (int i = 0; status == UDG_OK && i < coins.count; i++)
     status = coin_run(s, path, image, &grey, &coins.coins[i], i, message);
@@ -101,7 +102,8 @@ int main(int argc, char **argv) {
     if (photo_run(&s, &settings, argv[i], &message) != UDG_OK)
       fprintf(stderr, "%s: %s\n", argv[i], message.text);
   if (s.coin_count)
-    fprintf(stderr, "mean ms: coins %.1f a photo, date %.1f (search %.1f) and registration %.1f a coin\n",
+    fprintf(stderr,
+            "mean ms: coins %.1f a photo, date %.1f (search %.1f) and registration %.1f a coin\n",
             s.find_ms / (argc - 2), s.locate_ms / s.coin_count, s.coarse_ms / s.coin_count,
             s.register_ms / s.coin_count);
   udg_register_destroy(s.registers);

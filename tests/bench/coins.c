@@ -41,7 +41,7 @@ int main(int argc, char **argv) {
       grey.v[k] = image->grey[k];
     double start = udg_clock_ms();
     if (status == UDG_OK)
-      status = udg_coin_find(state, &grey, &found, &message);
+      status = udg_coin_find(state, udg_photo_of(&grey), &found, &message);
     spent += udg_clock_ms() - start;
     if (status == UDG_OK)
       print_result(argv[i], image, &found);

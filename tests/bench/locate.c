@@ -29,7 +29,8 @@ static void print_result(const char *photo, const udg_find_result *found,
   for (int i = 0; i < r->place_count; i++)
     printf("%s[%.5f,%.5f,%.5f,%.5f]", i ? "," : "", r->place_offset_mm[i][0],
            r->place_offset_mm[i][1], r->place_turn_rad[i], sqrt(r->place_covariance[i][0][0]));
-  printf("],\"swell\":[%.5f,%.5f,%.5f],\"light\":[", r->swell_mm[0], r->swell_mm[1], r->swell_mm[2]);
+  printf("],\"swell\":[%.5f,%.5f,%.5f],\"light\":[", r->swell_mm[0], r->swell_mm[1],
+         r->swell_mm[2]);
   for (int k = 0; k < UDG_COLUMN_COUNT; k++)
     printf("%s%.5g", k ? "," : "", r->light[k]);
   printf("],\"sd\":[");
@@ -68,10 +69,10 @@ int main(int argc, char **argv) {
     for (size_t k = 0; status == UDG_OK && k < (size_t)image->width * image->height; k++)
       grey.v[k] = image->grey[k];
     if (status == UDG_OK)
-      status = udg_find_date(find, &grey, 0, &found, &message);
+      status = udg_find_date(find, udg_photo_of(&grey), 0, &found, &message);
     double start = udg_clock_ms();
     if (status == UDG_OK && found.count)
-      status = udg_register(registers, &grey, 0, &found, &r, &message);
+      status = udg_register(registers, udg_photo_of(&grey), 0, &found, &r, &message);
     double ms = udg_clock_ms() - start;
     if (status != UDG_OK) {
       fprintf(stderr, "%s: %s\n", argv[i], message.text);
