@@ -286,7 +286,7 @@ static int rim_beyond(udg_coin_state *state, const udg_ellipse *inner, double fi
   udg_coin_refine(&state->fine.plane, &shape);
   shape = udg_coin_shape_scaled(&shape, 1 / fine_factor);
   ellipse_fill(state, &shape, outer);
-  return outer->beyond >= BEYOND_SHARE * inner->beyond;
+  return outer->beyond >= BEYOND_SHARE * inner->beyond && about_one_centre(inner, outer);
 }
 
 static int encloses(const udg_ellipse *outer, const udg_ellipse *inner) {
@@ -312,6 +312,7 @@ static void go_outwards(udg_coin_state *state, const udg_ellipse *all, int count
     if (all[i].quality < OUTER_QUALITY * found.quality || overlap(&all[i], &found) < 0.9 ||
         !rim_beyond(state, &all[i], fine_factor, &outer) ||
         outer.beyond < BEYOND_SHARE * found.beyond || !encloses(&outer, &found) ||
+        !about_one_centre(&found, &outer) ||
         mean_radius(&outer) <= mean_radius(coin))
       continue;
     memcpy(coin->centre, outer.centre, sizeof outer.centre);
