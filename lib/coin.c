@@ -44,7 +44,10 @@ static const double RADIUS_LARGE_PX = 120, RADIUS_SMALL_PX = 40;
 
 struct udg_coin_state {
   udg_settings settings;
-  udg_buffer fine, boxed, small, first, second;
+  udg_photo photo;       /* in hand */
+  int fine_box;          /* rims are refined in means of so many pixels each way */
+  udg_buffer small;      /* the copy that is searched */
+  udg_buffer scratch[3]; /* what is made on the way */
   udg_coin_edges edges;
   udg_coin_votes *votes;
   udg_coin_polar *polar;
@@ -71,9 +74,9 @@ void udg_coin_destroy(udg_coin_state *state) {
   if (!state)
     return;
   udg_settings settings = state->settings;
-  udg_buffer *all[] = {&state->fine, &state->boxed, &state->small, &state->first, &state->second};
-  for (int i = 0; i < 5; i++)
-    udg_buffer_destroy(&settings, all[i]);
+  for (int i = 0; i < 3; i++)
+    udg_buffer_destroy(&settings, &state->scratch[i]);
+  udg_buffer_destroy(&settings, &state->small);
   udg_coin_edges_destroy(&settings, &state->edges);
   udg_coin_votes_destroy(state->votes);
   udg_coin_polar_destroy(&settings, state->polar);
@@ -87,27 +90,22 @@ static int boxes_for(int width, int height, double side) {
   return k < shorter ? k : shorter;
 }
 
-/* The copies to refine on and to search in; 1 px of `small` shows `*reduction`
- * px of the photo, one of `fine` *fine_box. */
-static udg_status copies_make(udg_coin_state *state, udg_photo grey, int *fine_box,
-                              double *reduction) {
+/* The copy to search in; 1 px of it shows `*reduction` px of the photo. */
+static udg_status copy_make(udg_coin_state *state, udg_photo grey, double *reduction) {
   const udg_settings *settings = &state->settings;
-  *fine_box = boxes_for(grey.width, grey.height, REFINE_SIDE_PX);
-  udg_status status = udg_rescale_box(settings, grey, 0, 0, grey.width, grey.height, *fine_box,
-                                      &state->fine);
+  state->photo = grey;
+  state->fine_box = boxes_for(grey.width, grey.height, REFINE_SIDE_PX);
+  int width = grey.width / state->fine_box, height = grey.height / state->fine_box;
+  int box = boxes_for(width, height, SEARCH_SIDE_PX);
+  udg_status status = udg_rescale_boxes(settings, grey, state->fine_box, box, &state->scratch[1],
+                                        &state->scratch[0]);
   if (status != UDG_OK)
     return status;
-  const udg_plane *fine = &state->fine.plane;
-  int box = boxes_for(fine->width, fine->height, SEARCH_SIDE_PX);
-  status = udg_rescale_box(settings, udg_photo_of(fine), 0, 0, fine->width, fine->height, box,
-                           &state->boxed);
-  if (status != UDG_OK)
-    return status;
-  const udg_plane *boxed = &state->boxed.plane;
+  const udg_plane *boxed = &state->scratch[0].plane;
   double factor = fmin(SEARCH_SIDE_PX / fmax(boxed->width, boxed->height), 1);
-  *reduction = *fine_box * box / factor;
-  return udg_rescale_smooth(settings, boxed, factor, &state->small, &state->first,
-                            &state->second);
+  *reduction = state->fine_box * box / factor;
+  return udg_rescale_smooth(settings, boxed, factor, &state->small, &state->scratch[0],
+                            &state->scratch[1]);
 }
 
 /* One number from the support all round; what is hidden by the photo's border
@@ -159,7 +157,7 @@ static void seed_fit(udg_coin_state *state, const udg_coin_seed *seed, udg_coin_
   if (e->quality < DOUBTFUL_SHARE * quality_asked(e) || seen_before(all, *count, e))
     return;
   shape = udg_coin_shape_scaled(&shape, fine_factor);
-  udg_coin_refine(&state->fine.plane, &shape);
+  udg_coin_refine(state->photo, state->fine_box, &shape);
   shape = udg_coin_shape_scaled(&shape, 1 / fine_factor);
   ellipse_fill(state, &shape, e);
   if (e->inside >= INSIDE_MIN && e->semi[1] > 0.9 * radius_min &&
@@ -283,7 +281,7 @@ static int rim_beyond(udg_coin_state *state, const udg_ellipse *inner, double fi
   for (int k = 0; k < 3; k++)
     shape.a[k] *= 1 + BEYOND_STEP * farthest;
   shape = udg_coin_shape_scaled(&shape, fine_factor);
-  udg_coin_refine(&state->fine.plane, &shape);
+  udg_coin_refine(state->photo, state->fine_box, &shape);
   shape = udg_coin_shape_scaled(&shape, 1 / fine_factor);
   ellipse_fill(state, &shape, outer);
   return outer->beyond >= BEYOND_SHARE * inner->beyond && about_one_centre(inner, outer);
@@ -346,17 +344,17 @@ udg_status udg_coin_find(udg_coin_state *state, udg_photo grey, udg_coin_result 
                          udg_message *message) {
   udg_coin_seed seeds[UDG_COIN_SEEDS_MAX];
   udg_ellipse all[ELLIPSES_MAX];
-  int fine_box, seed_count = 0, count = 0;
+  int seed_count = 0, count = 0;
   double reduction;
   memset(result, 0, sizeof *result);
   if (grey.width < 48 || grey.height < 48)
     return UDG_OK;
-  udg_status status = copies_make(state, grey, &fine_box, &reduction);
+  udg_status status = copy_make(state, grey, &reduction);
   const udg_plane *small = &state->small.plane;
   if (status == UDG_OK && (small->width < 24 || small->height < 24))
     return UDG_OK;
   if (status == UDG_OK)
-    status = udg_coin_edges_make(&state->settings, small, &state->edges);
+    status = udg_coin_edges_make(&state->settings, small, state->scratch, &state->edges);
   double low = fmax(RADIUS_MIN_SHARE * fmin(small->width, small->height), RADIUS_MIN_PX);
   double high = RADIUS_MAX_SHARE * fmax(small->width, small->height);
   if (status == UDG_OK)
@@ -368,8 +366,8 @@ udg_status udg_coin_find(udg_coin_state *state, udg_photo grey, udg_coin_result 
       return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled while looking for coins");
     if (seed_explained(all, count, &seeds[i]))
       continue;
-    seed_fit(state, &seeds[i], UDG_COIN_OUTERMOST, reduction / fine_box, low, all, &count);
-    seed_fit(state, &seeds[i], UDG_COIN_CLEAREST, reduction / fine_box, low, all, &count);
+    seed_fit(state, &seeds[i], UDG_COIN_OUTERMOST, reduction / state->fine_box, low, all, &count);
+    seed_fit(state, &seeds[i], UDG_COIN_CLEAREST, reduction / state->fine_box, low, all, &count);
   }
   /* Sure rims first, so that no doubtful one takes their place. */
   udg_ellipse doubtful[ELLIPSES_MAX];
@@ -377,7 +375,7 @@ udg_status udg_coin_find(udg_coin_state *state, udg_photo grey, udg_coin_result 
   memcpy(doubtful, all, (size_t)count * sizeof *all);
   int chosen = ellipses_choose(all, ellipses_keep_sure(all, count));
   for (int i = 0; i < chosen; i++)
-    go_outwards(state, doubtful, doubtful_count, reduction / fine_box, &all[i]);
+    go_outwards(state, doubtful, doubtful_count, reduction / state->fine_box, &all[i]);
   give(all, chosen, reduction, result);
   result->sure_count = result->count;
   if (!result->sure_count) {

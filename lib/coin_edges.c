@@ -40,23 +40,24 @@ static void gradient_make(const udg_plane *sharp, const udg_plane *soft, udg_coi
 }
 
 udg_status udg_coin_edges_make(const udg_settings *settings, const udg_plane *grey,
-                               udg_coin_edges *edges) {
+                               udg_buffer scratch[3], udg_coin_edges *edges) {
   int width = grey->width, height = grey->height;
-  udg_buffer *all[] = {&edges->x,     &edges->y,    &edges->around, &edges->sharp,
-                       &edges->soft, &edges->scratch};
+  udg_buffer *all[] = {&edges->x,   &edges->y,   &edges->around,
+                       &scratch[0], &scratch[1], &scratch[2]};
   for (int i = 0; i < 6; i++) {
     udg_status status = udg_buffer_size(settings, all[i], width, height);
     if (status != UDG_OK)
       return status;
   }
+  udg_plane *sharp = &scratch[0].plane, *soft = &scratch[1].plane, *spare = &scratch[2].plane;
   size_t count = (size_t)width * (size_t)height;
-  memcpy(edges->sharp.plane.v, grey->v, count * sizeof *grey->v);
-  udg_plane_blur(&edges->sharp.plane, BLUR_PX, &edges->scratch.plane);
-  memcpy(edges->soft.plane.v, edges->sharp.plane.v, count * sizeof *grey->v);
-  udg_rescale_mean(&edges->soft.plane, SOFT_PX, &edges->scratch.plane);
-  gradient_make(&edges->sharp.plane, &edges->soft.plane, edges, &edges->around.plane);
+  memcpy(sharp->v, grey->v, count * sizeof *grey->v);
+  udg_plane_blur(sharp, BLUR_PX, spare);
+  memcpy(soft->v, sharp->v, count * sizeof *grey->v);
+  udg_rescale_mean(soft, SOFT_PX, spare);
+  gradient_make(sharp, soft, edges, &edges->around.plane);
   udg_rescale_mean(&edges->around.plane, AROUND_SHARE * fmax(width, height),
-                   &edges->scratch.plane);
+                   spare);
   for (size_t i = 0; i < count; i++)
     edges->around.plane.v[i] += (float)FLOOR;
   return UDG_OK;
@@ -66,9 +67,6 @@ void udg_coin_edges_destroy(const udg_settings *settings, udg_coin_edges *edges)
   udg_buffer_destroy(settings, &edges->x);
   udg_buffer_destroy(settings, &edges->y);
   udg_buffer_destroy(settings, &edges->around);
-  udg_buffer_destroy(settings, &edges->sharp);
-  udg_buffer_destroy(settings, &edges->soft);
-  udg_buffer_destroy(settings, &edges->scratch);
 }
 
 double udg_coin_edge_across(const udg_coin_edges *edges, double x, double y, double n_x,

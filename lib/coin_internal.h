@@ -12,11 +12,10 @@
 typedef struct udg_coin_edges {
   udg_buffer x, y;   /* grey levels per px */
   udg_buffer around; /* mean length of the gradient around, plus a floor */
-  udg_buffer sharp, soft, scratch;
 } udg_coin_edges;
 
 udg_status udg_coin_edges_make(const udg_settings *settings, const udg_plane *grey,
-                               udg_coin_edges *edges);
+                               udg_buffer scratch[3], udg_coin_edges *edges);
 void udg_coin_edges_destroy(const udg_settings *settings, udg_coin_edges *edges);
 
 /* How much of an edge across the direction (n_x, n_y) lies at (x, y): 0 for
@@ -60,8 +59,9 @@ double udg_coin_polar_fit(udg_coin_polar *polar, const udg_coin_edges *edges,
                           const udg_coin_seed *seed, udg_coin_ring ring,
                           udg_coin_shape *shape);
 
-/* Moves the rim onto the edges of `grey` near it, to a part of a pixel. */
-void udg_coin_refine(const udg_plane *grey, udg_coin_shape *shape);
+/* Moves the rim onto the edges near it, in the photo's copy by means of box x box pixels, to a part
+ * of a pixel. */
+void udg_coin_refine(udg_photo grey, int box, udg_coin_shape *shape);
 
 /* Fills support, weakest, inside. */
 void udg_coin_measure(const udg_coin_edges *edges, const udg_coin_shape *shape,

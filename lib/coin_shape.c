@@ -45,7 +45,7 @@ udg_coin_shape udg_coin_shape_scaled(const udg_coin_shape *shape, double factor)
 
 /* Where along the normal the edge is, px from the rim as it stands; 0 when the
  * photo's border is too near or there is none.  `weight`: how much it counts. */
-static double edge_offset(const udg_plane *grey, const double point[2], const double normal[2],
+static double edge_offset(udg_photo grey, int box, const double point[2], const double normal[2],
                           double reach, double *weight) {
   const double step = 0.7;
   int half = (int)fmin(ceil(reach / step), PROFILE_MAX / 2 - 3), n = 2 * (half + 3) + 1;
@@ -53,9 +53,9 @@ static double edge_offset(const udg_plane *grey, const double point[2], const do
   *weight = 0;
   for (int k = 0; k < n; k++) {
     double d = (k - half - 3) * step, x = point[0] + d * normal[0], y = point[1] + d * normal[1];
-    if (x < 1 || y < 1 || x > grey->width - 1 || y > grey->height - 1)
+    if (x < 1 || y < 1 || x > grey.width / box - 1 || y > grey.height / box - 1)
       return 0;
-    profile[k] = (double)udg_plane_sample(grey, x, y);
+    profile[k] = (double)udg_photo_sample(grey, box, x, y);
   }
   int best = -1;
   double highest = 0;
@@ -83,13 +83,13 @@ typedef struct rim_points {
 
 /* Offset along the normal for small changes of c and A:
  * n . (dc + dA (cos t, sin t)). */
-static void points_take(const udg_plane *grey, const udg_coin_shape *shape, double reach,
+static void points_take(udg_photo grey, int box, const udg_coin_shape *shape, double reach,
                         rim_points *points) {
   points->count = 0;
   for (int k = 0; k < REFINE_ANGLES; k++) {
     double t = TAU * k / REFINE_ANGLES, p[2], n[2], weight;
     udg_coin_shape_at(shape, t, p, n);
-    double offset = edge_offset(grey, p, n, reach, &weight);
+    double offset = edge_offset(grey, box, p, n, reach, &weight);
     if (!(weight > 0))
       continue;
     double *row = points->row[points->count];
@@ -128,14 +128,14 @@ static int points_solve(const rim_points *points, const double now[PARAMETERS], 
   return 1;
 }
 
-void udg_coin_refine(const udg_plane *grey, udg_coin_shape *shape) {
+void udg_coin_refine(udg_photo grey, int box, udg_coin_shape *shape) {
   static const double reach_shares[] = {0.018, 0.012, 0.009, 0.009};
   for (int pass = 0; pass < 4; pass++) {
     double semi[2], angle;
     rim_points points;
     udg_coin_shape_axes(shape, semi, &angle);
     double reach = fmax(reach_shares[pass] * semi[0], 3);
-    points_take(grey, shape, reach, &points);
+    points_take(grey, box, shape, reach, &points);
     if (points.count < REFINE_ANGLES / 4)
       return;
     double change[PARAMETERS] = {0};

@@ -28,6 +28,8 @@ static const double OF_BEST_MIN = 0.12;
  * coins begin at 2.2. */
 static const double BEST_MIN = 1.9;
 
+enum { POINTS_FIRST = 8192 }; /* that there is room for at first */
+
 typedef struct edge_point {
   float x, y, ux, uy, weight;
 } edge_point;
@@ -65,33 +67,47 @@ static float length_at(const udg_coin_edges *edges, int x, int y) {
   return sqrtf(gx * gx + gy * gy);
 }
 
-/* Pixels whose gradient is the longest across the edge. */
+/* Whether the gradient of a pixel is the longest across the edge there. */
+static int point_at(const udg_coin_edges *edges, int x, int y, edge_point *point) {
+  float m = length_at(edges, x, y), around = udg_plane_row(&edges->around.plane, y)[x];
+  float weight = (m - around) / (m + around);
+  if ((double)weight < WEIGHT_MIN)
+    return 0;
+  float ux = udg_plane_row(&edges->x.plane, y)[x] / m;
+  float uy = udg_plane_row(&edges->y.plane, y)[x] / m;
+  int sx = ux > 0.383f ? 1 : ux < -0.383f ? -1 : 0;
+  int sy = uy > 0.383f ? 1 : uy < -0.383f ? -1 : 0;
+  if (m < length_at(edges, x + sx, y + sy) || m <= length_at(edges, x - sx, y - sy))
+    return 0;
+  *point = (edge_point){(float)x + 0.5f, (float)y + 0.5f, ux, uy, weight};
+  return 1;
+}
+
+/* Room for more points: what there are, and as many again. */
+static udg_status points_grow(udg_coin_votes *votes) {
+  size_t room = votes->point_room ? 2 * votes->point_room : POINTS_FIRST;
+  edge_point *more = udg_memory_get(&votes->settings, room, sizeof *more);
+  if (!more)
+    return UDG_ERROR_MEMORY;
+  if (votes->point_count > 0)
+    memcpy(more, votes->points, votes->point_count * sizeof *more);
+  udg_memory_drop(&votes->settings, votes->points);
+  votes->points = more;
+  votes->point_room = room;
+  return UDG_OK;
+}
+
 static udg_status points_take(udg_coin_votes *votes, const udg_coin_edges *edges) {
   int width = edges->x.plane.width, height = edges->x.plane.height;
-  size_t room = (size_t)width * (size_t)height;
-  if (room > votes->point_room) {
-    udg_memory_drop(&votes->settings, votes->points);
-    votes->point_room = 0;
-    votes->points = udg_memory_get(&votes->settings, room, sizeof *votes->points);
-    if (!votes->points)
-      return UDG_ERROR_MEMORY;
-    votes->point_room = room;
-  }
   votes->point_count = 0;
   for (int y = 1; y + 1 < height; y++)
     for (int x = 1; x + 1 < width; x++) {
-      float m = length_at(edges, x, y), around = udg_plane_row(&edges->around.plane, y)[x];
-      float weight = (m - around) / (m + around);
-      if ((double)weight < WEIGHT_MIN)
+      edge_point point;
+      if (!point_at(edges, x, y, &point))
         continue;
-      float ux = udg_plane_row(&edges->x.plane, y)[x] / m;
-      float uy = udg_plane_row(&edges->y.plane, y)[x] / m;
-      int sx = ux > 0.383f ? 1 : ux < -0.383f ? -1 : 0;
-      int sy = uy > 0.383f ? 1 : uy < -0.383f ? -1 : 0;
-      if (m < length_at(edges, x + sx, y + sy) || m <= length_at(edges, x - sx, y - sy))
-        continue;
-      votes->points[votes->point_count++] =
-          (edge_point){(float)x + 0.5f, (float)y + 0.5f, ux, uy, weight};
+      if (votes->point_count == votes->point_room && points_grow(votes) != UDG_OK)
+        return UDG_ERROR_MEMORY;
+      votes->points[votes->point_count++] = point;
     }
   return UDG_OK;
 }

@@ -53,7 +53,7 @@ static udg_status roll_out(udg_look *look, strip *s, udg_message *message) {
       udg_homography_apply(&look->coin_to_photo, mm[0], mm[1], &p[0], &p[1]);
       int inside =
           p[0] >= 1.0 && p[1] >= 1.0 && p[0] <= photo.width - 1.0 && p[1] <= photo.height - 1.0;
-      grey[i] = inside ? udg_photo_sample(photo, p[0], p[1]) : 0.0f;
+      grey[i] = inside ? udg_photo_sample(photo, 1, p[0], p[1]) : 0.0f;
       usable[i] = inside ? 1.0f : 0.0f;
     }
   }

@@ -28,7 +28,8 @@ static inline const float *udg_photo_line(udg_photo photo, int x, int y, int cou
   return line;
 }
 
-/* As udg_plane_sample(), (x, y) inside. */
-float udg_photo_sample(udg_photo photo, double x, double y);
+/* As udg_plane_sample() of a copy by means of k x k pixels, whatever is left over at the right and
+ * below dropped; (x, y) px of the copy, inside. */
+float udg_photo_sample(udg_photo photo, int k, double x, double y);
 
 #endif

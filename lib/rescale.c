@@ -58,6 +58,16 @@ static void row_add(udg_photo source, int x, int y, int count, int k, float *to)
   }
 }
 
+/* One row of means of k x k pixels, the first of them (x, y). */
+static void box_row(udg_photo source, int x, int y, int count, int k, float *to) {
+  const float share = 1.0f / ((float)k * (float)k);
+  memset(to, 0, (size_t)count * sizeof *to);
+  for (int b = 0; b < k; b++)
+    row_add(source, x, y + b, count, k, to);
+  for (int i = 0; i < count; i++)
+    to[i] *= share;
+}
+
 udg_status udg_rescale_box(const udg_settings *settings, udg_photo source, int x, int y, int width,
                            int height, int k, udg_buffer *out) {
   udg_status status = udg_buffer_size(settings, out, width / k, height / k);
@@ -65,14 +75,26 @@ udg_status udg_rescale_box(const udg_settings *settings, udg_photo source, int x
     return status;
   if (k > PART)
     return UDG_ERROR_ARGUMENT;
-  float share = 1.0f / ((float)k * (float)k);
+  for (int j = 0; j < out->plane.height; j++)
+    box_row(source, x, y + j * k, out->plane.width, k, udg_plane_row(&out->plane, j));
+  return UDG_OK;
+}
+
+udg_status udg_rescale_boxes(const udg_settings *settings, udg_photo source, int first, int second,
+                             udg_buffer *scratch, udg_buffer *out) {
+  const int width = source.width / first, height = source.height / first;
+  udg_status status = udg_buffer_size(settings, out, width / second, height / second);
+  if (status == UDG_OK)
+    status = udg_buffer_size(settings, scratch, width, second);
+  if (status != UDG_OK)
+    return status;
+  if (first > PART || second > PART)
+    return UDG_ERROR_ARGUMENT;
   for (int j = 0; j < out->plane.height; j++) {
-    float *to = udg_plane_row(&out->plane, j);
-    memset(to, 0, (size_t)out->plane.width * sizeof *to);
-    for (int b = 0; b < k; b++)
-      row_add(source, x, y + j * k + b, out->plane.width, k, to);
-    for (int i = 0; i < out->plane.width; i++)
-      to[i] *= share;
+    for (int b = 0; b < second; b++)
+      box_row(source, 0, (j * second + b) * first, width, first, udg_plane_row(&scratch->plane, b));
+    box_row(udg_photo_of(&scratch->plane), 0, 0, out->plane.width, second,
+            udg_plane_row(&out->plane, j));
   }
   return UDG_OK;
 }
@@ -87,8 +109,9 @@ udg_status udg_rescale_smooth(const udg_settings *settings, const udg_plane *sou
     status = udg_buffer_size(settings, second, source->width, source->height);
   if (status != UDG_OK)
     return status;
-  memcpy(first->plane.v, source->v,
-         (size_t)source->width * (size_t)source->height * sizeof *source->v);
+  if (first->plane.v != source->v)
+    memcpy(first->plane.v, source->v,
+           (size_t)source->width * (size_t)source->height * sizeof *source->v);
   udg_plane_blur(&first->plane, blur_for(1 / factor), &second->plane);
   for (int j = 0; j < height; j++)
     for (int i = 0; i < width; i++)

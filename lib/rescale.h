@@ -16,13 +16,17 @@ udg_status udg_buffer_size(const udg_settings *settings, udg_buffer *buffer, int
 void udg_buffer_destroy(const udg_settings *settings, udg_buffer *buffer);
 
 /* Means of k x k pixels of the source's box from (x, y); what is left over at
- * the right and below is dropped.  `out` gets (width / k) x (height / k). */
+ * the right and below is dropped; k is at most 512.  `out` gets (width / k) x (height / k). */
 udg_status udg_rescale_box(const udg_settings *settings, udg_photo source, int x, int y, int width,
                            int height, int k, udg_buffer *out);
 
+/* The same of the whole of it, by means of `first`^2 pixels and then means of `second`^2 of those. */
+udg_status udg_rescale_boxes(const udg_settings *settings, udg_photo source, int first, int second,
+                             udg_buffer *scratch, udg_buffer *out);
+
 /* Scales by `factor` (about 0.4 to 1.2; beyond that use boxes first): blurred to
  * the new sampling, then cubic.  The pixel at X of `out` shows X / factor.
- * `first` and `second` are scratch. */
+ * `first` and `second` are scratch; `first` may be the source itself. */
 udg_status udg_rescale_smooth(const udg_settings *settings, const udg_plane *source, double factor,
                               udg_buffer *out, udg_buffer *first, udg_buffer *second);
 
