@@ -64,6 +64,10 @@ udg_status udg_coin_locator_create(const udg_settings *settings, const udg_refer
   return UDG_OK;
 }
 
+void udg_coin_locator_lend(udg_coin_locator *locator, udg_templates *templates) {
+  udg_find_lend(locator->find, templates);
+}
+
 void udg_coin_locator_destroy(udg_coin_locator *locator) {
   if (!locator)
     return;

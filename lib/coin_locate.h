@@ -13,6 +13,8 @@ typedef struct udg_coin_locator udg_coin_locator;
 udg_status udg_coin_locator_create(const udg_settings *settings, const udg_reference *reference,
                                    udg_coin_locator **locator, udg_message *message);
 void udg_coin_locator_destroy(udg_coin_locator *locator);
+/* As udg_find_lend(). */
+void udg_coin_locator_lend(udg_coin_locator *locator, udg_templates *templates);
 
 /* Looks for a date at every turn of a coin, only where the reference says that it
  * is.  The candidates' date_to_photo is affine: the rim's ellipse gives the tilt.

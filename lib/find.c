@@ -30,6 +30,10 @@ udg_status udg_find_create(const udg_settings *settings, const udg_reference *re
   return UDG_OK;
 }
 
+void udg_find_lend(udg_find_state *state, udg_templates *templates) {
+  state->templates = templates;
+}
+
 void udg_find_destroy(udg_find_state *state) {
   if (!state)
     return;
@@ -40,6 +44,7 @@ void udg_find_destroy(udg_find_state *state) {
       udg_memory_drop(&settings, state->models[i]);
     }
   udg_memory_drop(&settings, state->models);
+  udg_templates_destroy(state->own);
   udg_aligner_destroy(state->aligner);
   for (int i = 0; i < UDG_FIND_MIPS; i++) {
     udg_buffer_destroy(&settings, &state->mips[i]);
@@ -62,11 +67,19 @@ static udg_status model_get(udg_find_state *state, size_t date_index, udg_find_m
                             udg_message *message) {
   const udg_settings *settings = &state->settings;
   if (!state->models[date_index]) {
+    const udg_template *shape;
+    udg_status status = UDG_OK;
+    if (!state->templates && !state->own)
+      status = udg_templates_create(settings, state->reference, &state->own, message);
+    if (status == UDG_OK)
+      status = udg_templates_get(state->templates ? state->templates : state->own, date_index,
+                                 &shape, message);
+    if (status != UDG_OK)
+      return status;
     udg_find_model *made = udg_memory_get(settings, 1, sizeof *made);
     if (!made)
       return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's kernels");
-    udg_status status =
-        udg_find_model_create(settings, state->reference, date_index, made, message);
+    status = udg_find_model_create(settings, shape, made, message);
     if (status != UDG_OK) {
       udg_memory_drop(settings, made);
       return status;

@@ -36,13 +36,13 @@ typedef struct udg_find_level {
 } udg_find_level;
 
 typedef struct udg_find_model {
-  udg_template shape;
+  udg_template shape; /* its planes are the templates' */
   udg_find_level coarse, fine;
   udg_patch_set rough, middle; /* for verification */
 } udg_find_model;
 
-udg_status udg_find_model_create(const udg_settings *settings, const udg_reference *reference,
-                                 size_t date_index, udg_find_model *model, udg_message *message);
+udg_status udg_find_model_create(const udg_settings *settings, const udg_template *shape,
+                                 udg_find_model *model, udg_message *message);
 void udg_find_model_destroy(const udg_settings *settings, udg_find_model *model);
 
 /* Takes the local mean away and divides by the local contrast: a blown
@@ -70,6 +70,8 @@ typedef struct udg_find_box {
 struct udg_find_state {
   udg_settings settings;
   const udg_reference *reference;
+  udg_templates *templates; /* lent, or */
+  udg_templates *own;
   udg_find_model **models; /* by date, NULL until asked for */
   udg_aligner *aligner;
   int aligner_pixels;

@@ -207,14 +207,11 @@ static void level_destroy(const udg_settings *settings, udg_find_level *level) {
   udg_memory_drop(settings, level->upright.x);
 }
 
-udg_status udg_find_model_create(const udg_settings *settings, const udg_reference *reference,
-                                 size_t date_index, udg_find_model *model, udg_message *message) {
-  *model = (udg_find_model){0};
-  udg_status status = udg_template_create(settings, reference, date_index, &model->shape, message);
-  if (status != UDG_OK)
-    return status;
+udg_status udg_find_model_create(const udg_settings *settings, const udg_template *shape,
+                                 udg_find_model *model, udg_message *message) {
+  *model = (udg_find_model){.shape = *shape};
   double height = model->shape.height_mm;
-  status = level_make(settings, &model->shape, COARSE_HEIGHT_PX, &model->coarse);
+  udg_status status = level_make(settings, &model->shape, COARSE_HEIGHT_PX, &model->coarse);
   if (status == UDG_OK)
     status = level_make(settings, &model->shape, FINE_HEIGHT_PX, &model->fine);
   if (status == UDG_ERROR_CANCELLED)
@@ -239,6 +236,5 @@ void udg_find_model_destroy(const udg_settings *settings, udg_find_model *model)
   level_destroy(settings, &model->fine);
   udg_patch_set_destroy(settings, &model->rough);
   udg_patch_set_destroy(settings, &model->middle);
-  udg_template_destroy(settings, &model->shape);
   *model = (udg_find_model){0};
 }

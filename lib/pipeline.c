@@ -54,10 +54,16 @@ udg_status udg_pipeline_prepare(udg_inspector *inspector, udg_message *message) 
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for an inspector");
   if (!inspector->fft)
     status = udg_fft_create(settings, &inspector->fft, message);
+  if (status == UDG_OK && !inspector->templates)
+    status = udg_templates_create(settings, reference, &inspector->templates, message);
   if (status == UDG_OK && !inspector->find)
     status = udg_find_create(settings, reference, &inspector->find, message);
   if (status == UDG_OK && !inspector->registers)
     status = udg_register_create(settings, reference, &inspector->registers, message);
+  if (status == UDG_OK) {
+    udg_find_lend(inspector->find, inspector->templates);
+    udg_register_lend(inspector->registers, inspector->templates);
+  }
   if (status == UDG_OK && knows_a_face(reference) && !inspector->face.v) {
     status = udg_face_work_create(settings, &inspector->faces);
     if (status == UDG_OK)
@@ -71,6 +77,8 @@ udg_status udg_pipeline_prepare(udg_inspector *inspector, udg_message *message) 
     status = udg_coin_create(settings, &inspector->coins, message);
   if (status == UDG_OK && whole_coins && !inspector->locator)
     status = udg_coin_locator_create(settings, reference, &inspector->locator, message);
+  if (status == UDG_OK && whole_coins)
+    udg_coin_locator_lend(inspector->locator, inspector->templates);
   return status;
 }
 
@@ -97,6 +105,7 @@ void udg_pipeline_reset(udg_inspector *inspector) {
   udg_coin_destroy(inspector->coins);
   udg_register_destroy(inspector->registers);
   udg_find_destroy(inspector->find);
+  udg_templates_destroy(inspector->templates);
   udg_buffer_destroy(&settings, &inspector->window);
   udg_plane_destroy(&settings, &inspector->view_residual);
   udg_fft_destroy(inspector->fft);

@@ -34,6 +34,7 @@ struct udg_inspector {
   int used;              /* scratch of earlier photos may be held */
   const udg_reference *reference;
   udg_fft *fft;
+  udg_templates *templates; /* of all stages */
   udg_find_state *find;
   udg_register_state *registers;
   udg_coin_state *coins; /* these two only with a reference that gives the diameter */

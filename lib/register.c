@@ -30,13 +30,15 @@ static const double CORRELATION_PX = 60;
 static const double TRIED_SHARE = 0.75;
 
 typedef struct register_model {
-  udg_template shape;
+  udg_template shape; /* its planes are the templates' */
   udg_patch_set levels[LEVELS];
 } register_model;
 
 struct udg_register_state {
   udg_settings settings;
   const udg_reference *reference;
+  udg_templates *templates; /* lent, or */
+  udg_templates *own;
   register_model **models; /* by date, NULL until asked for */
   udg_aligner *aligner;
   int aligner_pixels;
@@ -67,8 +69,11 @@ static void model_drop(const udg_settings *settings, register_model *model) {
     return;
   for (int i = 0; i < LEVELS; i++)
     udg_patch_set_destroy(settings, &model->levels[i]);
-  udg_template_destroy(settings, &model->shape);
   udg_memory_drop(settings, model);
+}
+
+void udg_register_lend(udg_register_state *state, udg_templates *templates) {
+  state->templates = templates;
 }
 
 void udg_register_destroy(udg_register_state *state) {
@@ -78,6 +83,7 @@ void udg_register_destroy(udg_register_state *state) {
   for (size_t i = 0; i < state->reference->date_count; i++)
     model_drop(&settings, state->models[i]);
   udg_memory_drop(&settings, state->models);
+  udg_templates_destroy(state->own);
   udg_aligner_destroy(state->aligner);
   udg_buffer_destroy(&settings, &state->window);
   udg_buffer_destroy(&settings, &state->scratch);
@@ -111,15 +117,19 @@ static udg_status model_get(udg_register_state *state, size_t date_index, regist
                             udg_message *message) {
   register_model **own = &state->models[date_index];
   if (!*own) {
+    const udg_template *shape;
+    udg_status status = UDG_OK;
+    if (!state->templates && !state->own)
+      status = udg_templates_create(&state->settings, state->reference, &state->own, message);
+    if (status == UDG_OK)
+      status = udg_templates_get(state->templates ? state->templates : state->own, date_index,
+                                 &shape, message);
+    if (status != UDG_OK)
+      return status;
     register_model *made = udg_memory_get(&state->settings, 1, sizeof *made);
     if (!made)
       return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's columns");
-    udg_status status =
-        udg_template_create(&state->settings, state->reference, date_index, &made->shape, message);
-    if (status != UDG_OK) {
-      udg_memory_drop(&state->settings, made);
-      return status;
-    }
+    made->shape = *shape;
     *own = made;
   }
   *model = *own;

@@ -37,6 +37,8 @@ typedef struct udg_register_state udg_register_state;
 udg_status udg_register_create(const udg_settings *settings, const udg_reference *reference,
                                udg_register_state **state, udg_message *message);
 void udg_register_destroy(udg_register_state *state);
+/* As udg_find_lend(). */
+void udg_register_lend(udg_register_state *state, udg_templates *templates);
 
 /* Registers the date at the best of the candidates (best first, count > 0). */
 udg_status udg_register(udg_register_state *state, udg_photo grey, size_t date_index,

@@ -142,6 +142,47 @@ void udg_template_destroy(const udg_settings *settings, udg_template *made) {
   udg_plane_destroy(settings, &made->q);
 }
 
+struct udg_templates {
+  udg_settings settings;
+  const udg_reference *reference;
+  udg_template *of; /* by date; without planes until asked for */
+};
+
+udg_status udg_templates_create(const udg_settings *settings, const udg_reference *reference,
+                                udg_templates **templates, udg_message *message) {
+  udg_templates *made = udg_memory_get(settings, 1, sizeof *made);
+  udg_template *of = udg_memory_get(settings, reference->date_count + 1, sizeof *of);
+  if (!made || !of) {
+    udg_memory_drop(settings, made);
+    udg_memory_drop(settings, of);
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the dates' reliefs");
+  }
+  *made = (udg_templates){*settings, reference, of};
+  *templates = made;
+  return UDG_OK;
+}
+
+void udg_templates_destroy(udg_templates *templates) {
+  if (!templates)
+    return;
+  udg_settings settings = templates->settings;
+  for (size_t i = 0; i < templates->reference->date_count; i++)
+    udg_template_destroy(&settings, &templates->of[i]);
+  udg_memory_drop(&settings, templates->of);
+  udg_memory_drop(&settings, templates);
+}
+
+udg_status udg_templates_get(udg_templates *templates, size_t date_index,
+                             const udg_template **made, udg_message *message) {
+  udg_template *own = &templates->of[date_index];
+  udg_status status = UDG_OK;
+  if (!own->p.v)
+    status =
+        udg_template_create(&templates->settings, templates->reference, date_index, own, message);
+  *made = own;
+  return status;
+}
+
 static float column_value(const udg_template *made, udg_column column, size_t i) {
   float p = made->p.v[i], q = made->q.v[i], s = p * p + q * q;
   double d = (double)made->distance.v[i], band;

@@ -49,6 +49,17 @@ udg_status udg_template_create(const udg_settings *settings, const udg_reference
                                size_t date_index, udg_template *made, udg_message *message);
 void udg_template_destroy(const udg_settings *settings, udg_template *made);
 
+/* The templates of a reference's dates, made when they are first asked for: one for all stages. */
+typedef struct udg_templates udg_templates;
+
+/* `reference` is kept and must outlive them. */
+udg_status udg_templates_create(const udg_settings *settings, const udg_reference *reference,
+                                udg_templates **templates, udg_message *message);
+void udg_templates_destroy(udg_templates *templates);
+/* Stays theirs. */
+udg_status udg_templates_get(udg_templates *templates, size_t date_index,
+                             const udg_template **made, udg_message *message);
+
 /* A column other than level and ramps, on the fine raster, not blurred. */
 void udg_template_column(const udg_template *made, udg_column column, udg_plane *plane);
 
