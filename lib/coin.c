@@ -46,7 +46,6 @@ struct udg_coin_state {
   udg_settings settings;
   udg_photo photo;       /* in hand */
   int fine_box;          /* rims are refined in means of so many pixels each way */
-  udg_buffer small;      /* the copy that is searched */
   udg_buffer scratch[3]; /* what is made on the way */
   udg_coin_edges edges;
   udg_coin_votes *votes;
@@ -76,7 +75,6 @@ void udg_coin_destroy(udg_coin_state *state) {
   udg_settings settings = state->settings;
   for (int i = 0; i < 3; i++)
     udg_buffer_destroy(&settings, &state->scratch[i]);
-  udg_buffer_destroy(&settings, &state->small);
   udg_coin_edges_destroy(&settings, &state->edges);
   udg_coin_votes_destroy(state->votes);
   udg_coin_polar_destroy(&settings, state->polar);
@@ -90,7 +88,8 @@ static int boxes_for(int width, int height, double side) {
   return k < shorter ? k : shorter;
 }
 
-/* The copy to search in; 1 px of it shows `*reduction` px of the photo. */
+/* The copy to search in, where the edges' x will be; 1 px of it shows `*reduction` px of the photo.
+ */
 static udg_status copy_make(udg_coin_state *state, udg_photo grey, double *reduction) {
   const udg_settings *settings = &state->settings;
   state->photo = grey;
@@ -104,7 +103,7 @@ static udg_status copy_make(udg_coin_state *state, udg_photo grey, double *reduc
   const udg_plane *boxed = &state->scratch[0].plane;
   double factor = fmin(SEARCH_SIDE_PX / fmax(boxed->width, boxed->height), 1);
   *reduction = state->fine_box * box / factor;
-  return udg_rescale_smooth(settings, boxed, factor, &state->small, &state->scratch[0],
+  return udg_rescale_smooth(settings, boxed, factor, &state->edges.x, &state->scratch[0],
                             &state->scratch[1]);
 }
 
@@ -115,15 +114,16 @@ static double quality_of(const udg_ellipse *e) {
   return (0.6 * e->support + 0.4 * e->weakest) * (0.75 + 0.25 * seen);
 }
 
-static double mean_radius(const udg_ellipse *e) { return sqrt(e->semi[0] * e->semi[1]); }
+static double mean_radius(const udg_ellipse *e) {
+  return sqrt(e->semi[0] * e->semi[1]);
+}
 
 static double quality_asked(const udg_ellipse *e) {
   double small = log(RADIUS_LARGE_PX / mean_radius(e)) / log(RADIUS_LARGE_PX / RADIUS_SMALL_PX);
   return QUALITY_LARGE + (QUALITY_SMALL - QUALITY_LARGE) * fmin(fmax(small, 0), 1);
 }
 
-static void ellipse_fill(udg_coin_state *state, const udg_coin_shape *shape,
-                         udg_ellipse *ellipse) {
+static void ellipse_fill(udg_coin_state *state, const udg_coin_shape *shape, udg_ellipse *ellipse) {
   udg_coin_measure(&state->edges, shape, ellipse);
   ellipse->beyond = udg_coin_beyond(&state->edges, shape);
   udg_coin_shape_axes(shape, ellipse->semi, &ellipse->angle_rad);
@@ -137,8 +137,8 @@ static int seen_before(const udg_ellipse *all, int count, const udg_ellipse *e) 
   for (int i = 0; i < count; i++) {
     double near = SAME_SHARE * all[i].semi[0];
     if (fabs(all[i].centre[0] - e->centre[0]) < near &&
-        fabs(all[i].centre[1] - e->centre[1]) < near &&
-        fabs(all[i].semi[0] - e->semi[0]) < near && fabs(all[i].semi[1] - e->semi[1]) < near)
+        fabs(all[i].centre[1] - e->centre[1]) < near && fabs(all[i].semi[0] - e->semi[0]) < near &&
+        fabs(all[i].semi[1] - e->semi[1]) < near)
       return 1;
   }
   return 0;
@@ -162,8 +162,8 @@ static void seed_fit(udg_coin_state *state, const udg_coin_seed *seed, udg_coin_
   ellipse_fill(state, &shape, e);
   if (e->inside >= INSIDE_MIN && e->semi[1] > 0.9 * radius_min &&
       e->semi[1] >= ASPECT_MIN * e->semi[0] &&
-      (e->sure || (e->quality >= DOUBTFUL_SHARE * quality_asked(e) &&
-                   mean_radius(e) >= DOUBTFUL_RADIUS_PX)) &&
+      (e->sure ||
+       (e->quality >= DOUBTFUL_SHARE * quality_asked(e) && mean_radius(e) >= DOUBTFUL_RADIUS_PX)) &&
       !seen_before(all, *count, e))
     (*count)++;
 }
@@ -350,7 +350,7 @@ udg_status udg_coin_find(udg_coin_state *state, udg_photo grey, udg_coin_result 
   if (grey.width < 48 || grey.height < 48)
     return UDG_OK;
   udg_status status = copy_make(state, grey, &reduction);
-  const udg_plane *small = &state->small.plane;
+  const udg_plane *small = &state->edges.x.plane;
   if (status == UDG_OK && (small->width < 24 || small->height < 24))
     return UDG_OK;
   if (status == UDG_OK)
@@ -358,7 +358,11 @@ udg_status udg_coin_find(udg_coin_state *state, udg_photo grey, udg_coin_result 
   double low = fmax(RADIUS_MIN_SHARE * fmin(small->width, small->height), RADIUS_MIN_PX);
   double high = RADIUS_MAX_SHARE * fmax(small->width, small->height);
   if (status == UDG_OK)
-    status = udg_coin_votes_count(state->votes, &state->edges, low, high, seeds, &seed_count);
+    status = udg_coin_votes_count(state->votes, &state->edges, state->scratch, low, high, seeds,
+                                  &seed_count);
+  /* A third of all that an inspection of a large photo holds, and not needed any more. */
+  for (int i = 0; i < 3; i++)
+    udg_buffer_destroy(&state->settings, &state->scratch[i]);
   if (status != UDG_OK)
     return udg_fail(message, status, "no memory to look for coins");
   for (int i = 0; i < seed_count; i++) {
@@ -380,7 +384,8 @@ udg_status udg_coin_find(udg_coin_state *state, udg_photo grey, udg_coin_result 
   result->sure_count = result->count;
   if (!result->sure_count) {
     doubtful_count = ellipses_choose(doubtful, doubtful_count);
-    give(doubtful, doubtful_count < UDG_COINS_DOUBTFUL_MAX ? doubtful_count : UDG_COINS_DOUBTFUL_MAX,
+    give(doubtful,
+         doubtful_count < UDG_COINS_DOUBTFUL_MAX ? doubtful_count : UDG_COINS_DOUBTFUL_MAX,
          reduction, result);
   }
   return UDG_OK;

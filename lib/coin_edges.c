@@ -42,8 +42,7 @@ static void gradient_make(const udg_plane *sharp, const udg_plane *soft, udg_coi
 udg_status udg_coin_edges_make(const udg_settings *settings, const udg_plane *grey,
                                udg_buffer scratch[3], udg_coin_edges *edges) {
   int width = grey->width, height = grey->height;
-  udg_buffer *all[] = {&edges->x,   &edges->y,   &edges->around,
-                       &scratch[0], &scratch[1], &scratch[2]};
+  udg_buffer *all[] = {&edges->x, &edges->y, &edges->around, &scratch[0], &scratch[1], &scratch[2]};
   for (int i = 0; i < 6; i++) {
     udg_status status = udg_buffer_size(settings, all[i], width, height);
     if (status != UDG_OK)
@@ -56,8 +55,7 @@ udg_status udg_coin_edges_make(const udg_settings *settings, const udg_plane *gr
   memcpy(soft->v, sharp->v, count * sizeof *grey->v);
   udg_rescale_mean(soft, SOFT_PX, spare);
   gradient_make(sharp, soft, edges, &edges->around.plane);
-  udg_rescale_mean(&edges->around.plane, AROUND_SHARE * fmax(width, height),
-                   spare);
+  udg_rescale_mean(&edges->around.plane, AROUND_SHARE * fmax(width, height), spare);
   for (size_t i = 0; i < count; i++)
     edges->around.plane.v[i] += (float)FLOOR;
   return UDG_OK;
@@ -77,8 +75,8 @@ double udg_coin_edge_across(const udg_coin_edges *edges, double x, double y, dou
   double f = u - i, g = v - j;
   size_t at = (size_t)j * (size_t)width + (size_t)i, next = at + (size_t)width;
   double w[4] = {(1 - f) * (1 - g), f * (1 - g), (1 - f) * g, f * g};
-#define BETWEEN(b)                                                                               \
-  (w[0] * (double)(b).plane.v[at] + w[1] * (double)(b).plane.v[at + 1] +                         \
+#define BETWEEN(b)                                                                                 \
+  (w[0] * (double)(b).plane.v[at] + w[1] * (double)(b).plane.v[at + 1] +                           \
    w[2] * (double)(b).plane.v[next] + w[3] * (double)(b).plane.v[next + 1])
   double gx = BETWEEN(edges->x), gy = BETWEEN(edges->y), around = BETWEEN(edges->around);
 #undef BETWEEN

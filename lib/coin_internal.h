@@ -14,6 +14,7 @@ typedef struct udg_coin_edges {
   udg_buffer around; /* mean length of the gradient around, plus a floor */
 } udg_coin_edges;
 
+/* `grey` may be edges->x itself. */
 udg_status udg_coin_edges_make(const udg_settings *settings, const udg_plane *grey,
                                udg_buffer scratch[3], udg_coin_edges *edges);
 void udg_coin_edges_destroy(const udg_settings *settings, udg_coin_edges *edges);
@@ -34,8 +35,9 @@ udg_status udg_coin_votes_create(const udg_settings *settings, udg_coin_votes **
 void udg_coin_votes_destroy(udg_coin_votes *votes);
 
 /* Best first, at most UDG_COIN_SEEDS_MAX, for radii from low to high px. */
-udg_status udg_coin_votes_count(udg_coin_votes *votes, const udg_coin_edges *edges, double low,
-                                double high, udg_coin_seed *seeds, int *seed_count);
+udg_status udg_coin_votes_count(udg_coin_votes *votes, const udg_coin_edges *edges,
+                                udg_buffer scratch[3], double low, double high,
+                                udg_coin_seed *seeds, int *seed_count);
 
 /* Points c + A (cos t, sin t), A symmetric and positive: every ellipse once. */
 typedef struct udg_coin_shape {
@@ -56,8 +58,7 @@ typedef struct udg_coin_polar udg_coin_polar;
 udg_status udg_coin_polar_create(const udg_settings *settings, udg_coin_polar **polar);
 void udg_coin_polar_destroy(const udg_settings *settings, udg_coin_polar *polar);
 double udg_coin_polar_fit(udg_coin_polar *polar, const udg_coin_edges *edges,
-                          const udg_coin_seed *seed, udg_coin_ring ring,
-                          udg_coin_shape *shape);
+                          const udg_coin_seed *seed, udg_coin_ring ring, udg_coin_shape *shape);
 
 /* Moves the rim onto the edges near it, in the photo's copy by means of box x box pixels, to a part
  * of a pixel. */

@@ -38,7 +38,6 @@ struct udg_coin_votes {
   udg_settings settings;
   edge_point *points;
   size_t point_count, point_room;
-  udg_buffer narrow, wide, scratch;
 };
 
 udg_status udg_coin_votes_create(const udg_settings *settings, udg_coin_votes **votes) {
@@ -55,9 +54,6 @@ void udg_coin_votes_destroy(udg_coin_votes *votes) {
     return;
   udg_settings settings = votes->settings;
   udg_memory_drop(&settings, votes->points);
-  udg_buffer_destroy(&settings, &votes->narrow);
-  udg_buffer_destroy(&settings, &votes->wide);
-  udg_buffer_destroy(&settings, &votes->scratch);
   udg_memory_drop(&settings, votes);
 }
 
@@ -176,18 +172,18 @@ static void peaks_take(const udg_plane *narrow, const udg_plane *wide, double ra
     }
 }
 
-static udg_status radius_count(udg_coin_votes *votes, const udg_coin_edges *edges, double radius,
-                               udg_coin_seed *seeds, int *count) {
+static udg_status radius_count(udg_coin_votes *votes, const udg_coin_edges *edges,
+                               udg_buffer scratch[3], double radius, udg_coin_seed *seeds,
+                               int *count) {
   double cell = fmax(CELL * radius, CELL_MIN_PX), margin = OUTSIDE * radius + cell;
   int width = (int)ceil((edges->x.plane.width + 2 * margin) / cell);
   int height = (int)ceil((edges->x.plane.height + 2 * margin) / cell);
-  udg_buffer *all[] = {&votes->narrow, &votes->wide, &votes->scratch};
   for (int i = 0; i < 3; i++) {
-    udg_status status = udg_buffer_size(&votes->settings, all[i], width, height);
+    udg_status status = udg_buffer_size(&votes->settings, &scratch[i], width, height);
     if (status != UDG_OK)
       return status;
   }
-  udg_plane *narrow = &votes->narrow.plane, *wide = &votes->wide.plane;
+  udg_plane *narrow = &scratch[0].plane, *wide = &scratch[1].plane;
   size_t cells = (size_t)width * (size_t)height;
   memset(narrow->v, 0, cells * sizeof *narrow->v);
   float per = (float)(1 / cell), shift = (float)(margin / cell), reach = (float)(radius / cell);
@@ -198,18 +194,19 @@ static udg_status radius_count(udg_coin_votes *votes, const udg_coin_edges *edge
     cell_add(narrow, u - reach * p->ux, v - reach * p->uy, p->weight);
   }
   memcpy(wide->v, narrow->v, cells * sizeof *wide->v);
-  udg_rescale_mean(narrow, NARROW_CELLS, &votes->scratch.plane);
-  udg_rescale_mean(wide, WIDE_CELLS, &votes->scratch.plane);
+  udg_rescale_mean(narrow, NARROW_CELLS, &scratch[2].plane);
+  udg_rescale_mean(wide, WIDE_CELLS, &scratch[2].plane);
   peaks_take(narrow, wide, radius, cell, margin, seeds, count);
   return UDG_OK;
 }
 
-udg_status udg_coin_votes_count(udg_coin_votes *votes, const udg_coin_edges *edges, double low,
-                                double high, udg_coin_seed *seeds, int *seed_count) {
+udg_status udg_coin_votes_count(udg_coin_votes *votes, const udg_coin_edges *edges,
+                                udg_buffer scratch[3], double low, double high,
+                                udg_coin_seed *seeds, int *seed_count) {
   udg_status status = points_take(votes, edges);
   *seed_count = 0;
   for (double radius = low; radius <= high && status == UDG_OK; radius *= RADIUS_STEP)
-    status = radius_count(votes, edges, radius, seeds, seed_count);
+    status = radius_count(votes, edges, scratch, radius, seeds, seed_count);
   if (*seed_count && seeds[0].score < BEST_MIN)
     *seed_count = 0;
   while (*seed_count && seeds[*seed_count - 1].score < OF_BEST_MIN * seeds[0].score)

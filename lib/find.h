@@ -30,7 +30,8 @@ typedef struct udg_find_state udg_find_state;
 udg_status udg_find_create(const udg_settings *settings, const udg_reference *reference,
                            udg_find_state **state, udg_message *message);
 void udg_find_destroy(udg_find_state *state);
-/* Templates to use instead of its own, which must outlive the state; before a date is looked for. */
+/* Templates to use instead of its own, which must outlive the state; before a date is looked for.
+ */
 void udg_find_lend(udg_find_state *state, udg_templates *templates);
 
 /* `grey`: encoded luma 0-255.  A photo too small for the date gives UDG_OK and

@@ -177,9 +177,11 @@ static udg_status inspect(udg_inspector *inspector, const udg_image *image, int 
     undecided(result, "%s", udg_pipeline_no_date(inspector));
   } else {
     tell_registration(r, image->scale, result);
+    udg_buffer window = {0};
     status = udg_adequacy_measure(&inspector->settings, &inspector->reference->dates[date_index],
-                                  inspector->grey, &r->date_to_photo, image->scale,
-                                  &inspector->window, &result->adequacy);
+                                  inspector->grey, &r->date_to_photo, image->scale, &window,
+                                  &result->adequacy);
+    udg_buffer_destroy(&inspector->settings, &window);
     if (status != UDG_OK)
       return udg_fail(message, status, "no memory to measure the photo");
     int lost = r->score < SCORE_MIN || udg_registration_lead(r) < LEAD_MIN;

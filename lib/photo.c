@@ -22,7 +22,7 @@ float udg_photo_sample(udg_photo photo, int k, double x, double y) {
   const int left = (int)(x + 0.5) - 2, top = (int)(y + 0.5) - 2;
   for (int j = 0; j < 4; j++)
     for (int i = 0; i < 4; i++)
-      around[j][i] = mean_at(photo, k, within(left + i, photo.width / k),
-                             within(top + j, photo.height / k));
+      around[j][i] =
+          mean_at(photo, k, within(left + i, photo.width / k), within(top + j, photo.height / k));
   return udg_plane_sample(&part, x - left, y - top);
 }

@@ -106,7 +106,6 @@ void udg_pipeline_reset(udg_inspector *inspector) {
   udg_register_destroy(inspector->registers);
   udg_find_destroy(inspector->find);
   udg_templates_destroy(inspector->templates);
-  udg_buffer_destroy(&settings, &inspector->window);
   udg_plane_destroy(&settings, &inspector->view_residual);
   udg_fft_destroy(inspector->fft);
   const udg_budget budget = inspector->budget;

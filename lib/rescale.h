@@ -20,7 +20,8 @@ void udg_buffer_destroy(const udg_settings *settings, udg_buffer *buffer);
 udg_status udg_rescale_box(const udg_settings *settings, udg_photo source, int x, int y, int width,
                            int height, int k, udg_buffer *out);
 
-/* The same of the whole of it, by means of `first`^2 pixels and then means of `second`^2 of those. */
+/* The same of the whole of it, by means of `first`^2 pixels and then means of `second`^2 of those.
+ */
 udg_status udg_rescale_boxes(const udg_settings *settings, udg_photo source, int first, int second,
                              udg_buffer *scratch, udg_buffer *out);
 

@@ -172,8 +172,8 @@ void udg_templates_destroy(udg_templates *templates) {
   udg_memory_drop(&settings, templates);
 }
 
-udg_status udg_templates_get(udg_templates *templates, size_t date_index,
-                             const udg_template **made, udg_message *message) {
+udg_status udg_templates_get(udg_templates *templates, size_t date_index, const udg_template **made,
+                             udg_message *message) {
   udg_template *own = &templates->of[date_index];
   udg_status status = UDG_OK;
   if (!own->p.v)

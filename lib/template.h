@@ -57,8 +57,8 @@ udg_status udg_templates_create(const udg_settings *settings, const udg_referenc
                                 udg_templates **templates, udg_message *message);
 void udg_templates_destroy(udg_templates *templates);
 /* Stays theirs. */
-udg_status udg_templates_get(udg_templates *templates, size_t date_index,
-                             const udg_template **made, udg_message *message);
+udg_status udg_templates_get(udg_templates *templates, size_t date_index, const udg_template **made,
+                             udg_message *message);
 
 /* A column other than level and ramps, on the fine raster, not blurred. */
 void udg_template_column(const udg_template *made, udg_column column, udg_plane *plane);
