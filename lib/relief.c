@@ -2,6 +2,7 @@
 #include "relief.h"
 
 #include <math.h>
+#include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -120,27 +121,61 @@ static double edges_choose(const udg_edges *from, double x, double y, double rad
 
 enum { TILE_PIXELS = TILE_PX * TILE_PX };
 
-/* Distances of a tile's pixels, the first of which has its middle at (left, top). */
+enum { LANES = 8 };
+typedef float vector __attribute__((vector_size(LANES * sizeof(float))));
+typedef int32_t mask __attribute__((vector_size(LANES * sizeof(int32_t))));
+
+/* Written out for 32-bit x86 (gram.c). */
+#define EVERYWHERE(x) ((vector){(x), (x), (x), (x), (x), (x), (x), (x)})
+#define SMALLER(a, b) ((vector)(((mask)(a) & ((a) < (b))) | ((mask)(b) & ~((a) < (b)))))
+_Static_assert(LANES == 8, "EVERYWHERE() has eight of them");
+
+/* Squared distances of a tile's pixels, whose middles lie at (x, y), to a side, where they are
+ * smaller than `least`.  In vectors, as a compiler makes jumps of the limits. */
 UDG_WIDER
-static void tile_take(const double *const v[EDGE_NUMBERS], size_t count, double left, double top,
-                      double max_px, float distance[TILE_PIXELS]) {
-  double x[TILE_PIXELS], y[TILE_PIXELS], least[TILE_PIXELS];
+static void tile_add(const float *x, const float *y, const float edge[EDGE_NUMBERS],
+                     float *least) {
+  const vector ex = EVERYWHERE(edge[EDGE_X]), ey = EVERYWHERE(edge[EDGE_Y]);
+  const vector dx = EVERYWHERE(edge[EDGE_DX]), dy = EVERYWHERE(edge[EDGE_DY]);
+  const vector inverse = EVERYWHERE(edge[EDGE_INVERSE]), one = EVERYWHERE(1.0f), zero = {0};
+  for (int i = 0; i < TILE_PIXELS; i += LANES) {
+    vector px, py, known;
+    memcpy(&px, x + i, sizeof px);
+    memcpy(&py, y + i, sizeof py);
+    memcpy(&known, least + i, sizeof known);
+    px -= ex;
+    py -= ey;
+    vector t = (px * dx + py * dy) * inverse;
+    t = (vector)((mask)t & (t > zero));
+    t = SMALLER(t, one);
+    px -= t * dx;
+    py -= t * dy;
+    vector d2 = px * px + py * py;
+    known = SMALLER(d2, known);
+    memcpy(least + i, &known, sizeof known);
+  }
+}
+
+/* Distances of the pixels of a tile that begins at (left, top).  Measured from the tile's middle,
+ * where single precision is good to some 1e-6 px. */
+static void tile_take(const udg_edges *edges, double left, double top, double max_px,
+                      float distance[TILE_PIXELS]) {
+  float x[TILE_PIXELS], y[TILE_PIXELS], least[TILE_PIXELS], edge[EDGE_NUMBERS];
   for (int i = 0; i < TILE_PIXELS; i++) {
     least[i] = INFINITY;
-    x[i] = left + i % TILE_PX;
-    y[i] = top + i / TILE_PX;
+    x[i] = (float)(i % TILE_PX) + 0.5f - 0.5f * TILE_PX;
+    y[i] = (float)(i / TILE_PX) + 0.5f - 0.5f * TILE_PX;
   }
-  for (size_t k = 0; k < count; k++) {
-    const double ex = v[EDGE_X][k], ey = v[EDGE_Y][k];
-    const double dx = v[EDGE_DX][k], dy = v[EDGE_DY][k], inverse = v[EDGE_INVERSE][k];
-    for (int i = 0; i < TILE_PIXELS; i++) {
-      double d2 = squared(x[i] - ex, y[i] - ey, dx, dy, inverse);
-      least[i] = d2 < least[i] ? d2 : least[i];
-    }
+  for (size_t k = 0; k < edges->count; k++) {
+    edge[EDGE_X] = (float)(edges->v[EDGE_X][k] - left - 0.5 * TILE_PX);
+    edge[EDGE_Y] = (float)(edges->v[EDGE_Y][k] - top - 0.5 * TILE_PX);
+    for (int n = EDGE_DX; n < EDGE_NUMBERS; n++)
+      edge[n] = (float)edges->v[n][k];
+    tile_add(x, y, edge, least);
   }
   for (int i = 0; i < TILE_PIXELS; i++) {
-    double d = sqrt(least[i]);
-    distance[i] = (float)(d < max_px ? d : max_px);
+    float d = sqrtf(least[i]);
+    distance[i] = d < (float)max_px ? d : (float)max_px;
   }
 }
 
@@ -156,11 +191,8 @@ static void measure_tile(udg_distance_work *work, udg_plane *distance, int left,
                                  work->distance, &work->tile);
   if (smallest - radius > work->max_px)
     work->tile.count = 0;
-  const double *const v[EDGE_NUMBERS] = {work->tile.v[EDGE_X], work->tile.v[EDGE_Y],
-                                         work->tile.v[EDGE_DX], work->tile.v[EDGE_DY],
-                                         work->tile.v[EDGE_INVERSE]};
   float tile[TILE_PIXELS];
-  tile_take(v, work->tile.count, left + 0.5, top + 0.5, work->max_px, tile);
+  tile_take(&work->tile, left, top, work->max_px, tile);
   for (int y = top; y < bottom; y++)
     memcpy(udg_plane_row(distance, y) + left, tile + (size_t)(y - top) * TILE_PX,
            (size_t)(right - left) * sizeof *tile);
