@@ -77,21 +77,24 @@ static void profile_take(const udg_plane *distance, double bevel_px, udg_plane *
 }
 
 /* The line y of a plane moved by `by`, whose border repeats outside. */
-static const float *moved_line(const udg_plane *plane, int y, const int by[2], float *line) {
-  int size = plane->width, from = y - by[1];
+static void moved_line(const udg_plane *plane, int y, const int by[2], float *line) {
+  const int size = plane->width, from = y - by[1], right = by[0];
   const float *own = udg_plane_row(plane, from < 0 ? 0 : from >= size ? size - 1 : from);
-  for (int x = 0; x < size; x++) {
-    int at = x - by[0];
-    line[x] = own[at < 0 ? 0 : at >= size ? size - 1 : at];
-  }
-  return line;
+  const int first = right < 0 ? 0 : right < size ? right : size; /* what lies in the plane */
+  const int end = right > 0 ? size : size + right > 0 ? size + right : 0;
+  for (int x = 0; x < first; x++)
+    line[x] = own[0];
+  if (end > first)
+    memcpy(line + first, own + first - right, (size_t)(end - first) * sizeof *line);
+  for (int x = end > first ? end : first; x < size; x++)
+    line[x] = own[size - 1];
 }
 
 /* The first image, and over it the second one displaced by whole pixels. */
 static void build(udg_hub_fit *fit, const udg_hub_second *second, const udg_plane *over) {
   int size = fit->profile.width, twice = second->strength >= 0, back[2] = {0, 0}, by[2] = {0, 0};
   float share = twice ? (float)SECOND[second->strength] : 0.0f;
-  float line[2][UDG_LOOK_SIDE_MAX];
+  float higher[UDG_LOOK_SIDE_MAX];
   for (int axis = 0; axis < 2 && twice; axis++) {
     double whole = second->shift_mm[axis] * fit->at.px_per_mm;
     int stands_back = (int)lround(BACK[second->strength] * whole);
@@ -100,11 +103,10 @@ static void build(udg_hub_fit *fit, const udg_hub_second *second, const udg_plan
   }
   for (int y = 0; y < size; y++) {
     float *height = udg_plane_row(&fit->at.height, y);
-    const float *first = moved_line(&fit->profile, y, back, line[0]);
-    memcpy(height, first, (size_t)size * sizeof *height);
+    moved_line(&fit->profile, y, back, height);
     if (!twice)
       continue;
-    const float *higher = moved_line(over, y, by, line[1]);
+    moved_line(over, y, by, higher);
     for (int x = 0; x < size; x++) {
       float h = share * higher[x];
       height[x] = h > height[x] ? h : height[x];

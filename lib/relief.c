@@ -133,8 +133,7 @@ _Static_assert(LANES == 8, "EVERYWHERE() has eight of them");
 /* Squared distances of a tile's pixels, whose middles lie at (x, y), to a side, where they are
  * smaller than `least`.  In vectors, as a compiler makes jumps of the limits. */
 UDG_WIDER
-static void tile_add(const float *x, const float *y, const float edge[EDGE_NUMBERS],
-                     float *least) {
+static void tile_add(const float *x, const float *y, const float edge[EDGE_NUMBERS], float *least) {
   const vector ex = EVERYWHERE(edge[EDGE_X]), ey = EVERYWHERE(edge[EDGE_Y]);
   const vector dx = EVERYWHERE(edge[EDGE_DX]), dy = EVERYWHERE(edge[EDGE_DY]);
   const vector inverse = EVERYWHERE(edge[EDGE_INVERSE]), one = EVERYWHERE(1.0f), zero = {0};

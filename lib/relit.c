@@ -18,6 +18,8 @@ enum {
 };
 _Static_assert(WIDTH <= STRIDE, "a pixel's row is too long");
 
+enum { EIGHT = 8 }; /* pixels whose rows are made at a time */
+
 /* Levels from which on a difference to the field counts by its logarithm. */
 static const double SOFT_LEVELS = 15.0;
 /* Keeps a column that no edge shows at zero. */
@@ -37,7 +39,7 @@ struct udg_relit {
   udg_plane h, wide, spare;
   udg_plane around; /* `h` and what is about it; the plane itself begins at (AROUND, AROUND) */
   float *rows;
-  float *columns; /* of one line of pixels: WIDTH times size_most */
+  float *columns; /* of one line of pixels: WIDTH of them, whole vectors */
 };
 
 udg_status udg_relit_create(const udg_settings *settings, int size_most, udg_relit **relit,
@@ -56,7 +58,8 @@ udg_status udg_relit_create(const udg_settings *settings, int size_most, udg_rel
         udg_plane_create(settings, size_most + 2 * AROUND, size_most + 2 * AROUND, &made->around);
   size_t pixels = (size_t)size_most * (size_t)size_most;
   made->rows = udg_memory_get(settings, pixels * STRIDE, sizeof *made->rows);
-  made->columns = udg_memory_get(settings, (size_t)size_most * WIDTH, sizeof *made->columns);
+  made->columns =
+      udg_memory_get(settings, ((size_t)size_most + EIGHT) * WIDTH, sizeof *made->columns);
   if (status != UDG_OK || !made->rows || !made->columns) {
     udg_relit_destroy(made);
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for reliefs");
@@ -143,14 +146,14 @@ static void planes_make(udg_relit *relit, const udg_relit_view *view, const udg_
   surround(&relit->h, reach + 1, &relit->around);
 }
 
-/* A line of pixels: ground, then what light makes of the relief there, column by column, `count`
- * values apart from the next.  `h`: the line in its surroundings, `stride` from the next;
+/* A line of pixels: ground, then what light makes of the relief there, column by column, `apart`
+ * values from the next.  `h`: the line in its surroundings, `stride` from the next;
  * `first`: its first pixel's number in the plane's line, whose ends are -1 and 1; `to`: px by
  * which a full shoulder's steepest is 1. */
 typedef struct line {
   const float *h, *wide;
   ptrdiff_t stride;
-  int first, size, count;
+  int first, size, count, apart;
   float v, to;
 } line;
 
@@ -159,7 +162,7 @@ static void fill_line(const line *from, float *restrict columns) {
   const float *restrict h = from->h, *restrict wide = from->wide;
   const float *restrict above = h - from->stride, *restrict below = h + from->stride;
   const float v = from->v, to = from->to, half = 0.5f * to, size = (float)from->size;
-  const int count = from->count, first = from->first;
+  const int count = from->count, first = from->first, apart = from->apart;
   for (int x = 0; x < count; x++) {
     float *restrict c = columns + x;
     float u = 2.0f * ((float)(first + x) + 0.5f) / size - 1.0f;
@@ -167,37 +170,70 @@ static void fill_line(const line *from, float *restrict columns) {
     float s = p * p + q * q, here = h[x], crevice = wide[x] - here;
     float xx = h[x + 1] + h[x - 1] - 2.0f * here, yy = below[x] + above[x] - 2.0f * here;
     float xy = 0.25f * (below[x + 1] + above[x - 1] - above[x + 1] - below[x - 1]);
-    c[0 * count] = 1.0f;
-    c[1 * count] = u;
-    c[2 * count] = v;
-    c[3 * count] = u * u;
-    c[4 * count] = u * v;
-    c[5 * count] = v * v;
-    c[6 * count] = p;
-    c[7 * count] = q;
-    c[8 * count] = s;
-    c[9 * count] = p * p - q * q;
-    c[10 * count] = 2.0f * p * q;
-    c[11 * count] = here;
-    c[12 * count] = p * s;
-    c[13 * count] = q * s;
-    c[14 * count] = p * (p * p - 3.0f * q * q);
-    c[15 * count] = q * (3.0f * p * p - q * q);
-    c[16 * count] = p * s * s;
-    c[17 * count] = q * s * s;
-    c[18 * count] = s * (p * p - q * q);
-    c[19 * count] = 2.0f * p * q * s;
-    c[20 * count] = s * s;
-    c[21 * count] = crevice;
-    c[22 * count] = crevice > 0.0f ? crevice : 0.0f;
-    c[23 * count] = to * xx;
-    c[24 * count] = to * xy;
-    c[25 * count] = to * yy;
+    c[0 * apart] = 1.0f;
+    c[1 * apart] = u;
+    c[2 * apart] = v;
+    c[3 * apart] = u * u;
+    c[4 * apart] = u * v;
+    c[5 * apart] = v * v;
+    c[6 * apart] = p;
+    c[7 * apart] = q;
+    c[8 * apart] = s;
+    c[9 * apart] = p * p - q * q;
+    c[10 * apart] = 2.0f * p * q;
+    c[11 * apart] = here;
+    c[12 * apart] = p * s;
+    c[13 * apart] = q * s;
+    c[14 * apart] = p * (p * p - 3.0f * q * q);
+    c[15 * apart] = q * (3.0f * p * p - q * q);
+    c[16 * apart] = p * s * s;
+    c[17 * apart] = q * s * s;
+    c[18 * apart] = s * (p * p - q * q);
+    c[19 * apart] = 2.0f * p * q * s;
+    c[20 * apart] = s * s;
+    c[21 * apart] = crevice;
+    c[22 * apart] = crevice > 0.0f ? crevice : 0.0f;
+    c[23 * apart] = to * xx;
+    c[24 * apart] = to * xy;
+    c[25 * apart] = to * yy;
   }
 }
 
 enum { SHADOW_COLUMN = TARGET - SHADOWS };
 _Static_assert(SHADOW_COLUMN == 26, "fill_line() writes what comes before");
+
+typedef float vector __attribute__((vector_size(EIGHT * sizeof(float))));
+_Static_assert(STRIDE % EIGHT == 0, "a row is made of whole vectors");
+
+/* From columns of eight pixels, `apart` values from each other, to their rows: the matrix turned
+ * over, eight by eight, by pairs, fours and halves. */
+UDG_WIDER
+static void eight_rows(const float *columns, int apart, float *rows) {
+  for (int k = 0; k < STRIDE; k += EIGHT) {
+    vector c[EIGHT], d[EIGHT];
+    for (int i = 0; i < EIGHT; i++) {
+      c[i] = (vector){0};
+      if (k + i < WIDTH)
+        memcpy(&c[i], columns + (size_t)(k + i) * (size_t)apart, sizeof c[i]);
+    }
+    for (int i = 0; i < EIGHT; i += 2) {
+      d[i] = __builtin_shufflevector(c[i], c[i + 1], 0, 8, 1, 9, 4, 12, 5, 13);
+      d[i + 1] = __builtin_shufflevector(c[i], c[i + 1], 2, 10, 3, 11, 6, 14, 7, 15);
+    }
+    for (int i = 0; i < EIGHT; i += 4)
+      for (int j = 0; j < 2; j++) {
+        c[i + 2 * j] = __builtin_shufflevector(d[i + j], d[i + j + 2], 0, 1, 8, 9, 4, 5, 12, 13);
+        c[i + 2 * j + 1] =
+            __builtin_shufflevector(d[i + j], d[i + j + 2], 2, 3, 10, 11, 6, 7, 14, 15);
+      }
+    for (int i = 0; i < EIGHT / 2; i++) {
+      d[i] = __builtin_shufflevector(c[i], c[i + 4], 0, 1, 2, 3, 8, 9, 10, 11);
+      d[i + 4] = __builtin_shufflevector(c[i], c[i + 4], 4, 5, 6, 7, 12, 13, 14, 15);
+    }
+    for (int i = 0; i < EIGHT; i++)
+      memcpy(rows + (size_t)i * STRIDE + k, &d[i], sizeof d[i]);
+  }
+}
 
 /* Rows of the system for a line of pixels, where the mask has them. */
 static int rows_take(const udg_relit *relit, const udg_relit_view *view, int y,
@@ -219,22 +255,24 @@ static int rows_take(const udg_relit *relit, const udg_relit_view *view, int y,
                      .first = first,
                      .size = size,
                      .count = end - first,
+                     .apart = (end - first + EIGHT - 1) / EIGHT * EIGHT,
                      .v = 2.0f * ((float)y + 0.5f) / (float)size - 1.0f,
                      .to = (float)(view->bevel_px / 1.5)};
   float *columns = relit->columns;
   fill_line(&from, columns);
   for (int k = 0; k < SHADOWS; k++)
     cast(from.h, stride, steps[k], reach[k], from.count,
-         columns + (size_t)(SHADOW_COLUMN + k) * (size_t)from.count);
-  for (int x = 0; x < from.count; x++) {
-    if (mask[first + x] <= 0.0f)
-      continue;
-    float *row = rows + (size_t)STRIDE * (size_t)n++;
-    for (int k = 0; k < TARGET; k++)
-      row[k] = columns[(size_t)k * (size_t)from.count + (size_t)x];
-    row[TARGET] = grey[first + x];
-    for (int k = WIDTH; k < STRIDE; k++)
-      row[k] = 0.0f;
+         columns + (size_t)(SHADOW_COLUMN + k) * (size_t)from.apart);
+  memcpy(columns + (size_t)TARGET * (size_t)from.apart, grey + first,
+         (size_t)from.count * sizeof *columns);
+  for (int x = 0; x < from.count; x += EIGHT) {
+    float eight[EIGHT * STRIDE];
+    int count = from.count - x < EIGHT ? from.count - x : EIGHT;
+    eight_rows(columns + x, from.apart, eight);
+    for (int i = 0; i < count; i++)
+      if (mask[first + x + i] > 0.0f)
+        memcpy(rows + (size_t)STRIDE * (size_t)n++, eight + (size_t)STRIDE * (size_t)i,
+               STRIDE * sizeof *rows);
   }
   return n;
 }
