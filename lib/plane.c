@@ -70,6 +70,15 @@ float udg_plane_sample(const udg_plane *plane, double x, double y) {
   return sum;
 }
 
+void udg_cubic_take(double x, double y, udg_cubic *cubic) {
+  const double u = clamp_position(x - 0.5, 1 << 24), v = clamp_position(y - 0.5, 1 << 24);
+  const int iu = (int)(u + 4.0) - 4, iv = (int)(v + 4.0) - 4;
+  cubic->i = iu - 1;
+  cubic->j = iv - 1;
+  keys_weights((float)(u - iu), cubic->wx);
+  keys_weights((float)(v - iv), cubic->wy);
+}
+
 /* Taps kept for one pass; a wider Gaussian takes several passes. */
 enum { KERNEL_REACH = 256, STRIP = 512 };
 

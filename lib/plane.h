@@ -26,6 +26,13 @@ static inline float *udg_plane_row(const udg_plane *plane, int y) {
  * repeated outside. */
 float udg_plane_sample(const udg_plane *plane, double x, double y);
 
+/* What udg_plane_sample() weighs at (x, y): the first of four by four pixels, and their weights. */
+typedef struct udg_cubic {
+  int i, j;
+  float wx[4], wy[4];
+} udg_cubic;
+void udg_cubic_take(double x, double y, udg_cubic *cubic);
+
 /* Gaussian of standard deviation sigma_px, cut at 4 sigma, mirrored at the edge;
  * `scratch` of the same size.  sigma 0 leaves the plane as it is. */
 void udg_plane_blur(udg_plane *plane, double sigma_px, udg_plane *scratch);

@@ -4,6 +4,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "four.h"
 #include "relief.h"
 #include "rescale.h"
 
@@ -231,8 +232,12 @@ static float column_value(const udg_template *made, udg_column column, size_t i)
 
 void udg_template_column(const udg_template *made, udg_column column, udg_plane *plane) {
   size_t count = (size_t)made->p.width * (size_t)made->p.height;
-  for (size_t i = 0; i < count; i++)
-    plane->v[i] = column_value(made, column, i);
+  for (size_t i = 0; i < count; i++) {
+    /* Most of the field lies where the distance is cut off. */
+    int as_before = i > 0 && made->distance.v[i] == made->distance.v[i - 1] &&
+                    made->p.v[i] == made->p.v[i - 1] && made->q.v[i] == made->q.v[i - 1];
+    plane->v[i] = as_before ? plane->v[i - 1] : column_value(made, column, i);
+  }
 }
 
 int udg_patch_set_pixels(const udg_patch_set *set) {
@@ -319,20 +324,50 @@ static udg_status patches_create(const udg_settings *settings, const int counts[
   return UDG_OK;
 }
 
-static void column_sample(const udg_template *made, const udg_plane *fine, int column,
-                          udg_patch_set *set) {
+/* Where the samples of a patch pixel lie in the fine plane: all that do not depend on the column.
+ */
+typedef struct sampling {
+  double x, y;
+  udg_cubic cubic;
+} sampling;
+
+static udg_status samplings_take(const udg_settings *settings, const udg_template *made,
+                                 const udg_patch_set *set, sampling **all) {
+  size_t at = 0, count = (size_t)udg_patch_set_pixels(set);
+  *all = udg_memory_get(settings, count + 1, sizeof **all);
+  if (!*all)
+    return UDG_ERROR_MEMORY;
+  for (int p = 0; p < set->patch_count; p++) {
+    const udg_patch *patch = &set->patches[p];
+    for (int i = 0; i < patch->count; i++) {
+      sampling *s = &(*all)[at++];
+      s->x = made->origin_px[0] + made->px_per_mm * (patch->centre_mm[0] + (double)patch->u[i]);
+      s->y = made->origin_px[1] + made->px_per_mm * (patch->centre_mm[1] + (double)patch->v[i]);
+      udg_cubic_take(s->x, s->y, &s->cubic);
+    }
+  }
+  return UDG_OK;
+}
+
+/* The fine plane (dx, dy) px off a sample. */
+static float sample_off(const udg_plane *fine, const sampling *s, int dx, int dy) {
+  const udg_cubic *c = &s->cubic;
+  int i = c->i + dx, j = c->j + dy;
+  if (i >= 0 && j >= 0 && i + 3 < fine->width && j + 3 < fine->height)
+    return udg_four_by_four(udg_plane_row(fine, j) + i, fine->width, c->wx, c->wy);
+  return udg_plane_sample(fine, s->x + dx, s->y + dy);
+}
+
+static void column_sample(const udg_template *made, const udg_plane *fine, const sampling *all,
+                          int column, udg_patch_set *set) {
   float slope = (float)(made->px_per_mm / 2);
   for (int p = 0; p < set->patch_count; p++) {
     udg_patch *patch = &set->patches[p];
-    for (int i = 0; i < patch->count; i++) {
-      double x = made->origin_px[0] + made->px_per_mm * (patch->centre_mm[0] + (double)patch->u[i]);
-      double y = made->origin_px[1] + made->px_per_mm * (patch->centre_mm[1] + (double)patch->v[i]);
+    for (int i = 0; i < patch->count; i++, all++) {
       size_t at = (size_t)i * (size_t)set->column_stride + (size_t)column;
-      patch->t[at] = udg_plane_sample(fine, x, y);
-      patch->t_x[at] =
-          slope * (udg_plane_sample(fine, x + 1, y) - udg_plane_sample(fine, x - 1, y));
-      patch->t_y[at] =
-          slope * (udg_plane_sample(fine, x, y + 1) - udg_plane_sample(fine, x, y - 1));
+      patch->t[at] = sample_off(fine, all, 0, 0);
+      patch->t_x[at] = slope * (sample_off(fine, all, 1, 0) - sample_off(fine, all, -1, 0));
+      patch->t_y[at] = slope * (sample_off(fine, all, 0, 1) - sample_off(fine, all, 0, -1));
     }
   }
 }
@@ -364,6 +399,7 @@ udg_status udg_template_patches(const udg_settings *settings, const udg_template
                                 udg_patch_set *set, udg_message *message) {
   int counts[UDG_PLACES_MAX];
   udg_plane fine = {0}, scratch = {0}, mean = {0};
+  sampling *samples = NULL;
   *set = (udg_patch_set){.patch_count = made->place_count,
                          .column_count = UDG_COLUMN_COUNT,
                          .column_stride = UDG_COLUMNS_MAX, /* whole vectors of four */
@@ -386,6 +422,9 @@ udg_status udg_template_patches(const udg_settings *settings, const udg_template
   if (status == UDG_OK) {
     grid_walk(made, px_per_mm, set, counts);
     background_fill(set);
+    status = samplings_take(settings, made, set, &samples);
+  }
+  if (status == UDG_OK) {
     for (int column = UDG_COLUMN_P; column < UDG_COLUMN_COUNT && status == UDG_OK; column++) {
       if (udg_stop_wanted(settings))
         status = UDG_ERROR_CANCELLED;
@@ -393,9 +432,10 @@ udg_status udg_template_patches(const udg_settings *settings, const udg_template
       udg_plane_blur(&fine, sigma_mm * made->px_per_mm, &scratch);
       if (mean_mm > 0)
         mean_take(&fine, mean_mm * made->px_per_mm, &mean, &scratch);
-      column_sample(made, &fine, column, set);
+      column_sample(made, &fine, samples, column, set);
     }
   }
+  udg_memory_drop(settings, samples);
   udg_plane_destroy(settings, &mean);
   udg_plane_destroy(settings, &scratch);
   udg_plane_destroy(settings, &fine);
