@@ -45,19 +45,42 @@ TILE_ADD(tile_add, narrow, EIGHT, NARROW)
 TILE_ADD(wide_tile_add, wide, SIXTEEN, WIDE)
 #endif
 
+/* One line of it, for those that are left over from four. */
+static inline __attribute__((always_inline)) void line_add(const float *rows, const float *scaled,
+                                                           int count, int stride, double *gram) {
+  narrow sum = {0}, column;
+  for (int i = 0; i < count; i++) {
+    memcpy(&column, rows + (size_t)i * (size_t)stride, sizeof column);
+    sum += (narrow){EIGHT(scaled[(size_t)i * (size_t)stride])} * column;
+  }
+  for (int k = 0; k < NARROW; k++)
+    gram[k] += (double)sum[k];
+}
+
+/* The last line alone: a tile would sum up three lines of zeros with it. */
+static inline __attribute__((always_inline)) void
+last_add(const float *rows, const float *scaled, int count, int line, int stride, double *gram) {
+  for (int b = 0; b <= line; b += NARROW)
+    line_add(rows + b, scaled + line, count, stride, gram + line * stride + b);
+}
+
 UDG_WIDER
 static void eights_add(const float *rows, const float *scaled, int count, int width, int stride,
                        double *gram) {
-  for (int a = 0; a < width; a += LINES)
+  int single = width % LINES == 1 ? width - 1 : width;
+  for (int a = 0; a < single; a += LINES)
     for (int b = 0; b < a + LINES; b += NARROW)
       tile_add(rows + b, scaled + a, count, stride, gram + a * stride + b);
+  if (single < width)
+    last_add(rows, scaled, count, single, stride, gram);
 }
 
 #ifdef UDG_SIXTEEN
 UDG_SIXTEEN
 static void sixteens_add(const float *rows, const float *scaled, int count, int width, int stride,
                          double *gram) {
-  for (int a = 0; a < width; a += LINES)
+  int single = width % LINES == 1 ? width - 1 : width;
+  for (int a = 0; a < single; a += LINES)
     for (int b = 0; b < a + LINES;) {
       if (b + NARROW < a + LINES && b + WIDE <= stride) {
         wide_tile_add(rows + b, scaled + a, count, stride, gram + a * stride + b);
@@ -67,6 +90,8 @@ static void sixteens_add(const float *rows, const float *scaled, int count, int 
         b += NARROW;
       }
     }
+  if (single < width)
+    last_add(rows, scaled, count, single, stride, gram);
 }
 #endif
 

@@ -105,16 +105,18 @@ static inline int mirror(int i, int n) {
   return i < n ? i : 2 * n - 1 - i;
 }
 
+/* A strip of a row with what is around it, and where the taps find it. */
+typedef struct row_work {
+  float *around;
+  const float *left[KERNEL_REACH + 1], *right[KERNEL_REACH + 1];
+} row_work;
+
 /* A row with its mirrored ends around it is cut into strips.  Float sums: at most
  * KERNEL_REACH + 1 positive weights that add up to 1 lose less than 1e-5 of the largest
  * pixel. */
-static void blur_row(const float *in, int n, const float *w, int reach, float *out) {
-  float around[STRIP + 2 * KERNEL_REACH];
-  const float *left[KERNEL_REACH + 1], *right[KERNEL_REACH + 1];
-  for (int k = 0; k <= reach; k++) {
-    left[k] = around + reach - k;
-    right[k] = around + reach + k;
-  }
+static void blur_row(const row_work *work, const float *in, int n, const float *w, int reach,
+                     float *out) {
+  float *around = work->around;
   for (int x0 = 0; x0 < n; x0 += STRIP) {
     const int strip = n - x0 < STRIP ? n - x0 : STRIP;
     const int first =
@@ -125,7 +127,7 @@ static void blur_row(const float *in, int n, const float *w, int reach, float *o
     memcpy(around + first, in + x0 - reach + first, sizeof *in * (size_t)(end - first));
     for (int x = end; x < strip + 2 * reach; x++)
       around[x] = in[mirror(x0 - reach + x, n)];
-    udg_taps_sum(w, left, right, reach, strip, out + x0);
+    udg_taps_sum(w, work->left, work->right, reach, strip, out + x0);
   }
 }
 
@@ -152,9 +154,16 @@ void udg_plane_blur(udg_plane *plane, double sigma_px, udg_plane *scratch) {
   float weight[KERNEL_REACH + 1];
   for (int k = 0; k <= reach; k++)
     weight[k] = (float)w[k];
+  float around[STRIP + 2 * KERNEL_REACH];
+  row_work work = {.around = around};
+  for (int k = 0; k <= reach; k++) {
+    work.left[k] = around + reach - k;
+    work.right[k] = around + reach + k;
+  }
   for (int pass = 0; pass < passes; pass++) {
     for (int y = 0; y < plane->height; y++)
-      blur_row(udg_plane_row(plane, y), plane->width, weight, reach, udg_plane_row(scratch, y));
+      blur_row(&work, udg_plane_row(plane, y), plane->width, weight, reach,
+               udg_plane_row(scratch, y));
     for (int y = 0; y < plane->height; y++)
       blur_column(scratch, y, weight, reach, udg_plane_row(plane, y));
   }
