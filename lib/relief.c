@@ -121,22 +121,22 @@ static double edges_choose(const udg_edges *from, double x, double y, double rad
 
 enum { TILE_PIXELS = TILE_PX * TILE_PX };
 
-enum { LANES = 8 };
-typedef float vector __attribute__((vector_size(LANES * sizeof(float))));
-typedef int32_t mask __attribute__((vector_size(LANES * sizeof(int32_t))));
+enum { LANES = 4 };
+typedef double vector __attribute__((vector_size(LANES * sizeof(double))));
+typedef int64_t mask __attribute__((vector_size(LANES * sizeof(int64_t))));
 
-/* Written out for 32-bit x86 (gram.c). */
-#define EVERYWHERE(x) ((vector){(x), (x), (x), (x), (x), (x), (x), (x)})
+#define EVERYWHERE(x) ((vector){(x), (x), (x), (x)})
 #define SMALLER(a, b) ((vector)(((mask)(a) & ((a) < (b))) | ((mask)(b) & ~((a) < (b)))))
-_Static_assert(LANES == 8, "EVERYWHERE() has eight of them");
+_Static_assert(LANES == 4, "EVERYWHERE() has four of them");
 
 /* Squared distances of a tile's pixels, whose middles lie at (x, y), to a side, where they are
  * smaller than `least`.  In vectors, as a compiler makes jumps of the limits. */
 UDG_WIDER
-static void tile_add(const float *x, const float *y, const float edge[EDGE_NUMBERS], float *least) {
+static void tile_add(const double *x, const double *y, const double edge[EDGE_NUMBERS],
+                     double *least) {
   const vector ex = EVERYWHERE(edge[EDGE_X]), ey = EVERYWHERE(edge[EDGE_Y]);
   const vector dx = EVERYWHERE(edge[EDGE_DX]), dy = EVERYWHERE(edge[EDGE_DY]);
-  const vector inverse = EVERYWHERE(edge[EDGE_INVERSE]), one = EVERYWHERE(1.0f), zero = {0};
+  const vector inverse = EVERYWHERE(edge[EDGE_INVERSE]), one = EVERYWHERE(1.0), zero = {0};
   for (int i = 0; i < TILE_PIXELS; i += LANES) {
     vector px, py, known;
     memcpy(&px, x + i, sizeof px);
@@ -155,26 +155,23 @@ static void tile_add(const float *x, const float *y, const float edge[EDGE_NUMBE
   }
 }
 
-/* Distances of the pixels of a tile that begins at (left, top).  Measured from the tile's middle,
- * where single precision is good to some 1e-6 px. */
-static void tile_take(const udg_edges *edges, double left, double top, double max_px,
+/* Distances of the pixels of a tile that begins at (left, top). */
+static void tile_take(const udg_edges *edges, int left, int top, double max_px,
                       float distance[TILE_PIXELS]) {
-  float x[TILE_PIXELS], y[TILE_PIXELS], least[TILE_PIXELS], edge[EDGE_NUMBERS];
+  double x[TILE_PIXELS], y[TILE_PIXELS], least[TILE_PIXELS], edge[EDGE_NUMBERS];
   for (int i = 0; i < TILE_PIXELS; i++) {
     least[i] = INFINITY;
-    x[i] = (float)(i % TILE_PX) + 0.5f - 0.5f * TILE_PX;
-    y[i] = (float)(i / TILE_PX) + 0.5f - 0.5f * TILE_PX;
+    x[i] = left + i % TILE_PX + 0.5;
+    y[i] = top + i / TILE_PX + 0.5;
   }
   for (size_t k = 0; k < edges->count; k++) {
-    edge[EDGE_X] = (float)(edges->v[EDGE_X][k] - left - 0.5 * TILE_PX);
-    edge[EDGE_Y] = (float)(edges->v[EDGE_Y][k] - top - 0.5 * TILE_PX);
-    for (int n = EDGE_DX; n < EDGE_NUMBERS; n++)
-      edge[n] = (float)edges->v[n][k];
+    for (int n = 0; n < EDGE_NUMBERS; n++)
+      edge[n] = edges->v[n][k];
     tile_add(x, y, edge, least);
   }
   for (int i = 0; i < TILE_PIXELS; i++) {
-    float d = sqrtf(least[i]);
-    distance[i] = d < (float)max_px ? d : (float)max_px;
+    double d = sqrt(least[i]);
+    distance[i] = (float)(d < max_px ? d : max_px);
   }
 }
 
