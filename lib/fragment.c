@@ -4,34 +4,64 @@
 #include <math.h>
 #include <string.h>
 
+#include "knob.h"
 #include "score_internal.h"
 
 /* Field this far outside the present digits counts, px: nearer, their own misfit shows. */
 static const float AWAY_PX = -5.0f;
-/* A spot's surroundings, s.d. in digit heights, and the mean of w r^2 above texture's there. */
-static const double SPOT_SIGMA = 0.12, SPOT_FROM = 1.5;
+/* The residual, held to so many s.d., is smoothed by so much: strokes are wider than texture. */
+static const float CUT = 3.5f;
+static const double SMOOTH_PX = 1.0;
+/* A spot's surroundings, s.d. in digit heights, and the mean square there above texture's. */
+static const double SPOT_SIGMA = 0.12, SPOT_FROM = 2.0;
 static const float BRIGHT = 25.0f; /* one pixel tells no more than this */
 static const double APART = 0.6;   /* spots stand so far apart, digit heights */
+/* About a spot, a part of a digit is looked for within so much, digit heights. */
+static const double DISC = 0.48;
 /* Centre of the digit above, at and below the spot, digit heights: a spot may be any part of it. */
 static const double ABOVE_BELOW = 0.42;
 enum { WINDOWS_A_SPOT = 3 };
 /* Nearer to a place's middle than this it is an underdigit, not a fragment, digit heights. */
-static const double OWN_PLACE = 0.55;
+static const double OWN_PLACE = 0.3;
+/* Log odds of a part of a digit against what else shows in a field: one, ln of its energy over
+ * that of the best other explanation (each with as much added as chance has), ln of the spot's
+ * energy, share of its strongest cell, distance to the date's digits up to FAR, both in digit
+ * heights. By logistic regression on made pictures. */
+enum { TERMS = 5 };
+static const double ODDS[TERMS] = {-1.64, 3.85, 2.01, -3.34, -3.23}, FAR = 0.5;
+static const double CHANCE = 5.0;
 
-int udg_fragment_spots(const udg_upright *upright, const udg_residual *residual,
-                       udg_plane scratch[2], double spots[UDG_FRAGMENT_SPOTS][2]) {
-  const int width = upright->width, height = upright->height;
+static int open_at(const udg_upright *upright, const udg_residual *residual, size_t i) {
+  size_t width = (size_t)upright->width;
+  return residual->weight.v[i] > 0.0f && upright->distance.v[i] < AWAY_PX &&
+         udg_on_field(upright, (int)(i % width), (int)(i / width));
+}
+
+/* Square of the smoothed residual, white noise being 1, less 1; blurred over the surroundings. */
+static void measure_energy(const udg_upright *upright, const udg_residual *residual,
+                           udg_plane scratch[2]) {
   const float *weight = residual->weight.v, *white = residual->white.v;
   float *energy = scratch[0].v;
-  size_t count = (size_t)width * (size_t)height;
-  for (size_t i = 0; i < count; i++) {
-    int open = weight[i] > 0.0f && upright->distance.v[i] < AWAY_PX &&
-               udg_on_field(upright, (int)(i % (size_t)width), (int)(i / (size_t)width));
-    energy[i] = open ? fminf(weight[i] * white[i] * white[i], BRIGHT) - 1.0f : 0.0f;
-  }
+  size_t count = (size_t)upright->width * (size_t)upright->height;
+  for (size_t i = 0; i < count; i++)
+    energy[i] = fminf(fmaxf(white[i] * sqrtf(weight[i]), -CUT), CUT);
+  udg_plane_blur(&scratch[0], SMOOTH_PX, &scratch[1]);
+  /* White noise keeps 1 / (4 pi s^2) of its variance. */
+  const float gain = (float)(4.0 * acos(-1.0) * SMOOTH_PX * SMOOTH_PX);
+  for (size_t i = 0; i < count; i++)
+    energy[i] =
+        open_at(upright, residual, i) ? fminf(gain * energy[i] * energy[i], BRIGHT) - 1.0f : 0.0f;
   udg_plane_blur(&scratch[0], SPOT_SIGMA * UDG_UPRIGHT_DIGIT_PX, &scratch[1]);
+}
+
+int udg_fragment_spots(const udg_upright *upright, const udg_residual *residual,
+                       udg_plane scratch[2], udg_fragment_spot spots[UDG_SPOTS_MAX]) {
+  const int width = upright->width;
+  size_t count = (size_t)width * (size_t)upright->height;
+  float *energy = scratch[0].v;
   int found = 0;
-  while (found < UDG_FRAGMENT_SPOTS) {
+  measure_energy(upright, residual, scratch);
+  while (found < UDG_SPOTS_MAX) {
     size_t best = 0;
     for (size_t i = 1; i < count; i++)
       if (energy[i] > energy[best])
@@ -39,8 +69,7 @@ int udg_fragment_spots(const udg_upright *upright, const udg_residual *residual,
     if ((double)energy[best] < SPOT_FROM)
       break;
     double at[2] = {(double)(best % (size_t)width), (double)(best / (size_t)width)};
-    spots[found][0] = at[0] + 0.5;
-    spots[found++][1] = at[1] + 0.5;
+    spots[found++] = (udg_fragment_spot){{at[0] + 0.5, at[1] + 0.5}, (double)energy[best]};
     for (size_t i = 0; i < count; i++)
       if (hypot((double)(i % (size_t)width) - at[0], (double)(i / (size_t)width) - at[1]) <
           APART * UDG_UPRIGHT_DIGIT_PX)
@@ -49,16 +78,53 @@ int udg_fragment_spots(const udg_upright *upright, const udg_residual *residual,
   return found;
 }
 
-static void lay_windows(udg_score *score, const udg_residual *residual,
-                        const udg_trace_bank *turned, double spots[][2], int spot_count) {
-  for (int i = 0; i < spot_count * WINDOWS_A_SPOT; i++) {
-    udg_score_place *at = &score->places[score->place_count + i];
-    const double *spot = spots[i / WINDOWS_A_SPOT];
-    double y = spot[1] + (i % WINDOWS_A_SPOT - 1) * ABOVE_BELOW * UDG_UPRIGHT_DIGIT_PX;
-    at->left = (int)floor(spot[0] - 0.5 * turned->size + 0.5);
-    at->top = (int)floor(y - 0.5 * turned->size + 0.5);
-    udg_score_prepare(score, residual, turned, score->place_count + i);
+/* What is known of a spot: the best part of a digit, raised, and how much the others explain. */
+typedef struct find {
+  double energy, rival; /* of all that is in the disc; of its best other explanation */
+  const udg_trace *trace;
+  udg_match match;
+  int window;
+  double middle[2];
+} find;
+
+/* Weights beyond the disc are 0 in `disc`; gives the energy within. */
+static double cut_disc(const udg_upright *upright, const udg_residual *residual,
+                       const udg_fragment_spot *spot, udg_plane *disc) {
+  double radius = DISC * UDG_UPRIGHT_DIGIT_PX, energy = 0.0;
+  for (int y = 0; y < upright->height; y++) {
+    const float *weight = udg_plane_row(&residual->weight, y);
+    const float *white = udg_plane_row(&residual->white, y);
+    float *kept = udg_plane_row(disc, y);
+    for (int x = 0; x < upright->width; x++) {
+      int inside = hypot(x + 0.5 - spot->px[0], y + 0.5 - spot->px[1]) < radius;
+      kept[x] = inside ? weight[x] : 0.0f;
+      energy += (double)(kept[x] * white[x] * white[x]);
+    }
   }
+  return energy;
+}
+
+static void lay_windows(udg_score *score, const udg_upright *upright, const udg_light *light,
+                        const udg_residual *residual, const udg_trace_bank *turned,
+                        const udg_fragment_spot *spot, int number, udg_plane *scratch,
+                        find *at_spot) {
+  udg_spot_seen *seen = &score->spots[number];
+  int first = score->place_count + number * WINDOWS_A_SPOT;
+  udg_residual within = *residual;
+  within.weight = *scratch;
+  at_spot->energy = cut_disc(upright, residual, spot, scratch);
+  seen->arc = udg_fragment_arc(&within, spot->px, DISC * UDG_UPRIGHT_DIGIT_PX, &seen->straight);
+  for (int i = 0; i < WINDOWS_A_SPOT; i++) {
+    udg_score_place *at = &score->places[first + i];
+    double y = spot->px[1] + (i - 1) * ABOVE_BELOW * UDG_UPRIGHT_DIGIT_PX;
+    at->left = (int)floor(spot->px[0] - 0.5 * turned->size + 0.5);
+    at->top = (int)floor(y - 0.5 * turned->size + 0.5);
+    udg_score_prepare(score, &within, turned, first + i);
+  }
+  seen->knobs = udg_knob_two(score, light, turned, first + WINDOWS_A_SPOT / 2);
+  seen->off = -(double)udg_plane_row(&upright->distance, (int)spot->px[1])[(int)spot->px[0]] /
+              UDG_UPRIGHT_DIGIT_PX;
+  at_spot->rival = fmax(seen->arc, seen->knobs);
 }
 
 /* Middle of a match in a window. */
@@ -77,32 +143,65 @@ static int at_a_place(const udg_upright *upright, const double middle[2]) {
   return 0;
 }
 
-/* The best of the windows' places so far. */
-typedef struct find {
-  const udg_trace *trace;
-  udg_match match;
-  int window;
-  double middle[2];
-} find;
-
+/* Correlated before. The share is of all that is in the disc, so that the offset that explains
+ * most ranks first; the same strokes cut in, which no punch leaves, tell what chance explains. */
 static void trace_try(udg_score *score, const udg_upright *upright, const udg_trace_bank *turned,
                       int number, double whole, int window, find *best) {
-  udg_match match;
+  size_t count = (size_t)score->map_side * (size_t)score->map_side;
+  udg_match match, sunk;
   double middle[2];
   udg_score_take(score, turned, number % 2);
+  for (size_t i = 0; i < count; i++)
+    score->map[UDG_MAP_LOCAL][i] = (float)best->energy;
   udg_score_search(score, whole, 0, 0, 0, &match);
+  for (size_t i = 0; i < count; i++)
+    score->map[UDG_MAP_NUMERATOR][i] *= -1.0f;
+  udg_score_search(score, whole, 0, 0, 0, &sunk);
+  best->rival = fmax(best->rival, sunk.peak.energy);
   middle_of(score, turned, window, &match, middle);
-  if (match.peak.rank <= best->match.peak.rank || at_a_place(upright, middle))
+  if ((best->trace && match.peak.energy <= best->match.peak.energy) || at_a_place(upright, middle))
     return;
-  *best = (find){&turned->traces[number], match, window, {middle[0], middle[1]}};
+  best->trace = &turned->traces[number];
+  best->match = match;
+  best->window = window;
+  memcpy(best->middle, middle, sizeof middle);
+}
+
+static double log_odds_of(const find *f, const udg_fragment_spot *spot, double off,
+                          const udg_hypothesis *h) {
+  const double term[TERMS] = {1.0, log((h->energy + CHANCE) / (f->rival + CHANCE)),
+                              log(spot->energy), h->largest, fmin(off, FAR)};
+  double sum = 0.0;
+  for (int i = 0; i < TERMS; i++)
+    sum += ODDS[i] * term[i];
+  return sum;
+}
+
+static void describe(udg_score *score, const udg_upright *upright, const udg_light *light,
+                     const udg_trace_bank *turned, const find *f, udg_hypothesis *h) {
+  memset(h, 0, sizeof *h);
+  memcpy(h->offset_px, f->middle, sizeof f->middle);
+  h->place = f->window;
+  h->kind = UDG_TRACE_AWAY;
+  h->digit = f->trace->digit;
+  h->turn_rad = f->trace->turn_rad;
+  h->energy = f->match.peak.energy;
+  h->share = f->match.peak.share;
+  h->amplitude = f->match.peak.amplitude;
+  h->norm = f->match.mean_norm;
+  udg_score_look(score, upright, light, turned, f->trace, &f->match, h);
+  h->place = -1;
 }
 
 udg_status udg_fragment_find(udg_score *score, const udg_upright *upright, const udg_light *light,
                              const udg_residual *residual, const udg_trace_bank *turned,
-                             double spots[][2], int spot_count, udg_message *message) {
-  udg_hypothesis *h = &score->fragment;
-  find best = {.match = {.peak = {.rank = 0.0}}};
-  lay_windows(score, residual, turned, spots, spot_count);
+                             const udg_fragment_spot *spots, int spot_count, udg_plane *scratch,
+                             udg_message *message) {
+  find found[UDG_SPOTS_MAX];
+  memset(found, 0, sizeof found);
+  for (int k = 0; k < spot_count; k++)
+    lay_windows(score, upright, light, residual, turned, &spots[k], k, scratch, &found[k]);
+  score->spot_count = spot_count;
   for (int i = 0; i < udg_trace_pair_count(turned); i++) {
     double whole[2];
     udg_score_draw(score, light, turned, i, whole);
@@ -112,21 +211,19 @@ udg_status udg_fragment_find(udg_score *score, const udg_upright *upright, const
         return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled by the host");
       udg_score_correlate(score, turned, i, window);
       for (int n = 2 * i; n < 2 * i + 2 && n < turned->trace_count; n++)
-        trace_try(score, upright, turned, n, whole[n % 2], window, &best);
+        trace_try(score, upright, turned, n, whole[n % 2], window, &found[k / WINDOWS_A_SPOT]);
     }
   }
-  if (!best.trace)
-    return UDG_OK;
-  memcpy(h->offset_px, best.middle, sizeof best.middle);
-  h->place = best.window;
-  h->kind = UDG_TRACE_AWAY;
-  h->digit = best.trace->digit;
-  h->turn_rad = best.trace->turn_rad;
-  h->energy = best.match.peak.energy;
-  h->share = best.match.peak.share;
-  h->amplitude = best.match.peak.amplitude;
-  h->norm = best.match.mean_norm;
-  udg_score_look(score, upright, light, turned, best.trace, &best.match, h);
-  h->place = -1;
+  for (int k = 0; k < spot_count; k++) {
+    udg_hypothesis h;
+    if (!found[k].trace)
+      continue;
+    describe(score, upright, light, turned, &found[k], &h);
+    double log_odds = log_odds_of(&found[k], &spots[k], score->spots[k].off, &h);
+    if (score->fragment.digit && log_odds <= score->fragment_log_odds)
+      continue;
+    score->fragment = h;
+    score->fragment_log_odds = log_odds;
+  }
   return UDG_OK;
 }

@@ -17,12 +17,6 @@ static const double PERHAPS = 4.0;
 /* Unrest (mean square of the whitened residual) around the digits that texture
  * does not explain. */
 static const double STRAY_UNREST = 2.5;
-/* Length from which a line's strokes are not taken for a digit's away from the date, digit heights.
- */
-static const double STRAY_LINE = 0.8;
-/* Energy times shares from which a digit away from the places is told, when no line that long runs
- * there: hairlines and cracks come together to strokes. */
-static const double AWAY_FROM = 400.0;
 /* Log odds of a digit set twice by what a second image of it gains under its own light (twice.h),
  * held to GAIN_LOW .. GAIN_HIGH; of the date set twice by one, the log odds before, the score of
  * all its digits displaced alike, held to SCORE_LOW .. SCORE_HIGH. Both tried on made pictures. */
@@ -33,6 +27,20 @@ static const double DOUBLED[3] = {-1.35, 0.4, 4.5}, SCORE_LOW = -0.3, SCORE_HIGH
  * photo, px (a small photo's pixels tell less each). By logistic regression on made pictures. */
 enum { LINE_TERMS = 4 };
 static const double LINE[LINE_TERMS] = {-14.85, 1.90, 0.92, 0.855};
+/* Log odds of a line, straight or bent, against hairlines and dents, from a spot of the field
+ * (fragment.h): one, ln of a thin line's energy over that of two knobs or pits and over a straight
+ * one's (hairlines are straight), the log odds above, from LINE_ODDS_LEAST on, and the distance to
+ * the date's digits up to SPOT_FAR, digit heights. Each energy has as much added as chance has. By
+ * logistic regression on made pictures, as the next. */
+enum { BENT_TERMS = 5 };
+static const double BENT[BENT_TERMS] = {1.18, 0.68, 0.80, 0.75, -4.43};
+static const double CHANCE = 5.0, LINE_ODDS_LEAST = -8.0, SPOT_FAR = 0.5;
+/* Without such a spot, log odds of a line from which it is told. */
+static const double LINE_ALONE = 1.0;
+/* Log odds of a chip at a digit's edge against a coin's dents: one, ln of a raised knob's energy,
+ * ln of a pit's near it, ln of the knob's amplitude, ln of its radius, px. */
+enum { CHIP_TERMS = 5 };
+static const double CHIP[CHIP_TERMS] = {-6.80, 1.07, -0.335, 1.0, 1.35};
 /* Log odds from which on a second image of a digit, or of the date, is looked for: others hardly
  * ever turn out to be one. */
 static const double ASK_AGAIN = -4.5, ASK_DOUBLED = -2.0;
@@ -200,33 +208,57 @@ static double line_odds(const udg_upright *upright, const udg_line *line) {
   return sum;
 }
 
-static void explain_line(const udg_line *line, udg_result *result) {
+static double spot_odds(const udg_spot_seen *spot, double lines) {
+  const double term[BENT_TERMS] = {1.0, log((spot->arc + CHANCE) / (spot->knobs + CHANCE)),
+                                   log((spot->arc + CHANCE) / (spot->straight + CHANCE)),
+                                   fmax(lines, LINE_ODDS_LEAST), fmin(spot->off, SPOT_FAR)};
+  double sum = 0.0;
+  for (int i = 0; i < BENT_TERMS; i++)
+    sum += BENT[i] * term[i];
+  return sum;
+}
+
+/* Log odds of a line, straight or bent. */
+static double stray_odds(const udg_upright *upright, const udg_score *score) {
+  double lines = line_odds(upright, &score->line), best = lines - LINE_ALONE;
+  for (int i = 0; i < score->spot_count; i++)
+    best = fmax(best, spot_odds(&score->spots[i], lines));
+  return best;
+}
+
+static double chip_odds(const udg_chip_seen *chip) {
+  const double term[CHIP_TERMS] = {1.0, log(1.0 + chip->energy), log(1.0 + chip->dent),
+                                   log(0.02 + chip->amplitude), log(chip->radius_px)};
+  double sum = 0.0;
+  for (int i = 0; i < CHIP_TERMS; i++)
+    sum += CHIP[i] * term[i];
+  return chip->energy > 0.0 ? sum : -HUGE_VAL;
+}
+
+static void explain_line(const udg_line *line, double odds, udg_result *result) {
   const char *what = line->relief > LINE_RELIEF    ? "raised, as a crack of the die is"
                      : line->relief < -LINE_RELIEF ? "cut in, as a scratch is"
                                                    : "raised or cut in, the light does not tell";
   double height = line->length_px / UDG_UPRIGHT_DIGIT_PX;
   if (height > LINE_TOLD)
     udg_result_reason(result, "a line %.1f digit heights long runs by the date: %s", height, what);
-  else
+  else if (odds > LINE_ALONE)
     udg_result_reason(result, "a faint line runs by the date, longer than a digit's strokes");
+  else
+    udg_result_reason(result, "a bent line runs by the date, thinner than a digit's strokes");
 }
 
-/* What a digit away from the places is told by. */
-static double away_rank(const udg_hypothesis *h) {
-  return h->energy * h->share * h->complete * (1.0 - h->largest);
-}
-
-/* A digit, or a corner of one, away from the places. */
-static int shows_away(const udg_score *score) {
-  const udg_hypothesis *h = &score->fragment;
-  return h->digit && away_rank(h) > AWAY_FROM &&
-         score->line.length_px < STRAY_LINE * UDG_UPRIGHT_DIGIT_PX;
+/* A digit, or a part of one, away from the places; hairlines and cracks come together to strokes,
+ * so that it must be likelier than a line. */
+static int shows_away(const udg_upright *upright, const udg_score *score) {
+  return score->fragment.digit &&
+         score->fragment_log_odds > fmax(OTHER_FROM, stray_odds(upright, score));
 }
 
 static void add_away(const udg_score *score, const udg_reference *reference,
                      const udg_upright *upright, udg_result *result) {
   const udg_hypothesis *h = &score->fragment;
-  winner w = {h, log(away_rank(h) / AWAY_FROM)};
+  winner w = {h, score->fragment_log_odds};
   udg_finding f = finding_of(&w, UDG_VERDICT_FRAGMENT, reference, upright, 0.0);
   for (int axis = 0; axis < 2; axis++)
     f.offset_mm[axis] = (h->offset_px[axis] - upright->origin_px[axis]) / upright->px_per_mm;
@@ -236,7 +268,8 @@ static void add_away(const udg_score *score, const udg_reference *reference,
 static void decide(const udg_settings *settings, const udg_upright *upright, const udg_score *score,
                    const winner *under, double other, const winner *again, const winner *doubled,
                    udg_result *result) {
-  const double lines = line_odds(upright, &score->line);
+  const double straight = line_odds(upright, &score->line);
+  const double twice = fmax(again->log_odds, doubled->log_odds);
   if (result->p_value < settings->flag_p_value && under->log_odds > other) {
     result->verdict = UDG_VERDICT_UNDERDIGIT;
     explain_underdigit(upright, under, result);
@@ -248,23 +281,26 @@ static void decide(const udg_settings *settings, const udg_upright *upright, con
                       "worth another photo, in other light",
                       article(result->finding.digit), result->finding.digit,
                       place_word(result->finding.place, upright->place_count));
-  } else if (shows_away(score)) {
+  } else if (shows_away(upright, score) && score->fragment_log_odds > twice) {
     result->verdict = UDG_VERDICT_FRAGMENT;
     udg_result_reason(result,
-                      "strokes of %s %c show away from the date's places: a punch that slipped",
+                      "strokes as of %s %c show away from the date's places: a punch that slipped",
                       article(score->fragment.digit), score->fragment.digit);
   } else if (doubled->log_odds > OTHER_FROM && doubled->log_odds >= again->log_odds &&
-             doubled->log_odds > lines) {
+             doubled->log_odds > straight) {
     result->verdict = UDG_VERDICT_DOUBLED;
     udg_result_reason(result, "every digit shows again, all displaced alike");
-  } else if (again->log_odds > OTHER_FROM) {
+  } else if (again->log_odds > fmax(OTHER_FROM, straight)) {
     result->verdict = UDG_VERDICT_REPUNCHED;
     udg_result_reason(result, "the %s digit shows twice: the same digit, set off a little",
                       place_word(again->hypothesis->place + 1, upright->place_count));
-  } else if (lines > OTHER_FROM ||
-             score->line.length_px > UDG_STROKE_LONGEST * UDG_UPRIGHT_DIGIT_PX) {
+  } else if (stray_odds(upright, score) > OTHER_FROM) {
     result->verdict = UDG_VERDICT_STRAY;
-    explain_line(&score->line, result);
+    explain_line(&score->line, straight, result);
+  } else if (chip_odds(&score->chip) > OTHER_FROM) {
+    result->verdict = UDG_VERDICT_STRAY;
+    udg_result_reason(result, "a knob stands at the edge of a digit, as where a piece broke out of "
+                              "the die");
   } else if (unrest(score) > STRAY_UNREST) {
     result->verdict = UDG_VERDICT_STRAY;
     udg_result_reason(result, "there are marks beside the date that no digit explains");
@@ -307,7 +343,7 @@ void udg_name(const udg_settings *settings, const udg_reference *reference,
     add_other(result, &f);
   }
   /* An underdigit's own strokes may pass for another digit farther off. */
-  if (shows_away(score) && result->p_value >= settings->flag_p_value)
+  if (shows_away(upright, score) && result->p_value >= settings->flag_p_value)
     add_away(score, reference, upright, result);
   add_rivals(score, reference, upright, &under, result); /* last: there may be many */
   decide(settings, upright, score, &under, other, &again, &doubled, result);

@@ -5,6 +5,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "chip.h"
 #include "crossing.h"
 #include "fragment.h"
 #include "hub.h"
@@ -195,21 +196,23 @@ udg_status udg_pipeline_take(udg_inspector *inspector, const udg_image *image,
   return UDG_OK;
 }
 
-/* Away from the places: only where something shows that no line explains. */
+/* Away from the places, only where something shows; and at the digits' edges. */
 static udg_status look_away(udg_inspector *inspector, size_t date_index, udg_message *message) {
   udg_date_work *work = &inspector->dates[date_index];
   udg_plane scratch[2] = {work->residual->first, work->residual->second};
-  double spots[UDG_FRAGMENT_SPOTS][2];
+  udg_fragment_spot spots[UDG_SPOTS_MAX];
   int count = udg_fragment_spots(&work->upright, work->residual, scratch, spots);
   udg_status status = UDG_OK;
+  udg_chip_find(work->score, &work->upright, work->light, work->residual, work->bank, scratch);
   if (count == 0)
     return UDG_OK;
   if (!work->turned)
     status = udg_trace_bank_create_turned(&inspector->settings, inspector->reference, date_index,
                                           inspector->fft, &work->turned, message);
-  return status == UDG_OK ? udg_fragment_find(work->score, &work->upright, work->light,
-                                              work->residual, work->turned, spots, count, message)
-                          : status;
+  return status == UDG_OK
+             ? udg_fragment_find(work->score, &work->upright, work->light, work->residual,
+                                 work->turned, spots, count, &scratch[0], message)
+             : status;
 }
 
 udg_status udg_pipeline_score(udg_inspector *inspector, size_t date_index, udg_message *message) {

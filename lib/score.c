@@ -264,6 +264,8 @@ static void begin(udg_score *score, const udg_upright *upright, const udg_residu
   score->count = 0;
   score->looked_at = NULL;
   memset(&score->fragment, 0, sizeof score->fragment);
+  score->spot_count = 0;
+  memset(&score->chip, 0, sizeof score->chip);
   memset(&score->twice, 0, sizeof score->twice);
   memset(score->best.v, 0, sizeof(float) * (size_t)score->best.width * (size_t)score->best.height);
   for (int k = 0; k < UDG_MAPS; k++)

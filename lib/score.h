@@ -52,7 +52,7 @@ enum { UDG_HYPOTHESES_MAX = UDG_PLACES_MAX * 20 + 1 };
 /* Correlations by offset: sum w T^2, sum w r T, sum over the support of w r^2. */
 enum { UDG_MAP_NORM, UDG_MAP_NUMERATOR, UDG_MAP_LOCAL, UDG_MAPS };
 /* Windows beside those of the places, for what lies away from them. */
-enum { UDG_SCORE_SPARE = 6 };
+enum { UDG_SPOTS_MAX = 2, UDG_SCORE_SPARE = 3 * UDG_SPOTS_MAX };
 enum { UDG_WINDOW_MAX = 256, UDG_MAP_SIDE_MAX = UDG_WINDOW_MAX };
 
 /* The photo around one place: `weight` and `residual` of the window whose first
@@ -83,14 +83,28 @@ typedef struct udg_twice_seen {
   int one_place;               /* of that digit, from 0 */
 } udg_twice_seen;
 
+/* The best raised knob at an edge of the digits (chip.h). */
+typedef struct udg_chip_seen {
+  double energy;    /* as a trace's; 0: there is none */
+  double dent;      /* the same times its share of what is there, of the best pit near it */
+  double amplitude; /* height, shares of the present digit's */
+  double radius_px, px[2];
+} udg_chip_seen;
+
+/* Where the field shows something (fragment.h): what explains it within a disc, energies. */
+typedef struct udg_spot_seen {
+  double arc, straight, knobs; /* a thin line bent at will; a straight one; two knobs or pits */
+  double off;                  /* from the present digits' edges, digit heights */
+} udg_spot_seen;
+
 typedef struct udg_score {
   int count;
   udg_hypothesis
       hypotheses[UDG_HYPOTHESES_MAX]; /* best offset and turn of each digit, kind, place */
   double misfit;                      /* of the light: its rms over its peak */
   udg_line line;                      /* filled by udg_stray_line() */
-  /* Best digit away from the places, offset_px being its middle; digit 0: none. Filled by
-     udg_fragment_find(). */
+  /* Best digit, or part of one, away from the places, offset_px being the whole digit's middle;
+     digit 0: none. Filled by udg_fragment_find(). */
   udg_hypothesis fragment;
   udg_twice_seen twice; /* filled by udg_twice_look() */
   udg_plane best;       /* z2 R of the best earlier digit centred at each upright px */
@@ -110,6 +124,10 @@ typedef struct udg_score {
   int keep;                       /* the maps of all traces at all places go into `kept` */
   float *kept;                    /* place by place, trace by trace, map by map */
   const udg_score_choice *choice; /* NULL: the best offset of this photo alone */
+  double fragment_log_odds;       /* of `fragment`, against anything else that may show there */
+  udg_spot_seen spots[UDG_SPOTS_MAX];
+  int spot_count;
+  udg_chip_seen chip;
 } udg_score;
 
 /* Place of an offset in a map. */

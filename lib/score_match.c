@@ -87,6 +87,11 @@ void udg_score_draw(udg_score *score, const udg_light *light, const udg_trace_ba
     udg_trace_draw(first + 1, light, UDG_DRAW_ODD, UDG_DRAW_EVEN, bank->size, score->work);
   else
     memset(score->work, 0, count * sizeof *score->work);
+  udg_score_draw_windows(score, bank, whole);
+}
+
+void udg_score_draw_windows(udg_score *score, const udg_trace_bank *bank, double whole[2]) {
+  size_t count = (size_t)bank->size * (size_t)bank->size;
   for (size_t i = 0; i < count; i++)
     score->pair[i] = (udg_complex){score->trace[i], score->work[i]};
   udg_score_whiten(score, bank);

@@ -344,16 +344,67 @@ static void a_faint_line_is_a_stray(void **state) {
   assert_true(says("a faint line"));
 }
 
-/* No digit has a stroke of 1.2 heights, however little there is along it; a line of one height may
- * be a hairline. */
-static void a_line_too_long_for_a_stroke_is_a_stray(void **state) {
+/* Where a thin line explains a spot of the field, and neither a straight one nor dents do: a crack
+ * bends. Hairlines are straight, and dents are round. */
+static void a_bent_line_is_a_stray(void **state) {
   (void)state;
-  score.line = (udg_line){.length_px = 1.2 * UDG_UPRIGHT_DIGIT_PX};
+  score.line = (udg_line){.along = 60.0};
+  score.spot_count = 2;
+  score.spots[1] = (udg_spot_seen){.arc = 800.0, .straight = 150.0, .knobs = 90.0, .off = 0.15};
   name();
   assert_int_equal(result.verdict, UDG_VERDICT_STRAY);
-  score.line.length_px = 1.0 * UDG_UPRIGHT_DIGIT_PX;
+  assert_true(says("a bent line"));
+  score.spots[1].straight = score.spots[1].knobs = 700.0;
   name();
   assert_int_equal(result.verdict, UDG_VERDICT_PLAIN);
+}
+
+/* Large and raised; small ones, and where a pit explains as much, are a coin's dents. */
+static void a_knob_at_an_edge_is_a_stray(void **state) {
+  (void)state;
+  score.chip = (udg_chip_seen){.energy = 400.0, .dent = 5.0, .amplitude = 0.5, .radius_px = 7.5};
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_STRAY);
+  assert_true(says("a knob"));
+  score.chip.radius_px = 3.0;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_PLAIN);
+  score.chip.radius_px = 7.5;
+  score.chip.dent = 400.0;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_PLAIN);
+}
+
+/* Unless a line, or a digit set twice, explains it better. */
+static void a_part_of_a_digit_away_is_a_fragment(void **state) {
+  (void)state;
+  score.fragment = *put(-1, '6', UDG_TRACE_AWAY, 900.0);
+  score.count--;
+  score.fragment_log_odds = 1.0;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_FRAGMENT);
+  score.fragment_log_odds = -1.0;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_PLAIN);
+  score.fragment_log_odds = 1.0;
+  score.line = (udg_line){.length_px = 2.0 * UDG_UPRIGHT_DIGIT_PX, .along = 2000.0};
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_STRAY);
+  memset(&score.line, 0, sizeof score.line);
+  score.twice = (udg_twice_seen){.digits = 4, .one = 0.1, .one_place = 2};
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_REPUNCHED);
+}
+
+/* A scratch along a digit's stroke looks like that stroke set off. */
+static void a_line_likelier_than_a_second_image_is_a_stray(void **state) {
+  (void)state;
+  score.twice = (udg_twice_seen){.digits = 4, .one = 0.03, .one_place = 2};
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_REPUNCHED);
+  score.line = (udg_line){.length_px = 2.0 * UDG_UPRIGHT_DIGIT_PX, .along = 2000.0};
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_STRAY);
 }
 
 /* A second image of one digit, found with the light, counts more than the same digit's strokes in
@@ -418,7 +469,10 @@ int main(void) {
       cmocka_unit_test_setup(powers_fall_with_the_misfit, set_up),
       cmocka_unit_test_setup(a_line_is_a_stray, set_up),
       cmocka_unit_test_setup(a_faint_line_is_a_stray, set_up),
-      cmocka_unit_test_setup(a_line_too_long_for_a_stroke_is_a_stray, set_up),
+      cmocka_unit_test_setup(a_bent_line_is_a_stray, set_up),
+      cmocka_unit_test_setup(a_knob_at_an_edge_is_a_stray, set_up),
+      cmocka_unit_test_setup(a_part_of_a_digit_away_is_a_fragment, set_up),
+      cmocka_unit_test_setup(a_line_likelier_than_a_second_image_is_a_stray, set_up),
       cmocka_unit_test_setup(a_second_image_is_repunched, set_up),
       cmocka_unit_test_setup(a_second_image_of_all_is_doubled, set_up),
       cmocka_unit_test_setup(a_second_image_takes_no_flag_away, set_up),
