@@ -2,8 +2,10 @@
 # SPDX-License-Identifier: GPL-2.0-or-later
 """Tables of docs/accuracy.md from a set with truth and the results of `inspect --json` over it.
 
-  tables.py SET RESULTS.jsonl
+  tables.py SET RESULTS.jsonl [FRAGMENTS]
 
+FRAGMENTS (tests/bench/marks/fragments.txt for the development close-ups) names the photographs in
+which a fragment can be seen, where the truth does not tell which part of the digit was kept.
 SET holds NAME.jpg and NAME.json (what underdigit-testimages writes). A photo that was not judged
 counts as the least evidence of all. Thresholds for the recall at 1 % false flags are those of the
 whole set. Needs nothing beyond Python 3."""
@@ -36,6 +38,7 @@ def load(folder, results):
             t = json.load(file)
         value = r.get("evidence")
         r["value"] = -math.inf if value is None else value
+        t["name"] = name
         photos.append((t, r))
     return photos
 
@@ -86,6 +89,7 @@ LEAST_OPEN = 0.2  # share of a digit's trace that the present digits leave open
 LEAST_LINE = 0.5  # of a line, digit heights in the photo
 LEAST_PART = 0.5  # of a fragment's points, share in the photo
 RELIEF = 0.1
+SEEN = None  # photographs in which a fragment can be seen, where a list says so
 
 
 def share_in_photo(t, points):
@@ -114,6 +118,8 @@ def mark_in_reach(t, mark):
 
 
 def fragment_in_reach(t):
+    if SEEN is not None:
+        return t["name"] in SEEN
     f, height = t["fragment"], t["type"]["height"]
     if f["strength"] <= RELIEF:
         return False
@@ -146,8 +152,8 @@ def told_apart(photos):
     print("Told apart. In reach: more than %g of the present digit's relief, and: earlier or same "
           "digit, %g of it open and %g px off; doubled, %g px off; line, %g digit heights of it in "
           "the photo and 1 px wide; chip, its middle in the photo and %g px of radius; fragment, "
-          "%g of it in the photo.\n" % (RELIEF, LEAST_OPEN, LEAST_PX, LEAST_PX, LEAST_LINE, LEAST_PX,
-                                        LEAST_PART))
+          "%s.\n" % (RELIEF, LEAST_OPEN, LEAST_PX, LEAST_PX, LEAST_LINE, LEAST_PX,
+                    "%g of it in the photo" % LEAST_PART if SEEN is None else "seen by eye"))
     print("| class | photos | right | in reach | right of these | called underdigit |\n"
           "|---|---|---|---|---|---|")
     for name in CLASSES:
@@ -198,6 +204,10 @@ def powers(photos):
 
 
 def main():
+    global SEEN
+    if len(sys.argv) > 3:
+        with open(sys.argv[3], encoding="utf-8") as file:
+            SEEN = {line.split()[0] for line in file if line.strip() and line[0] != "#"}
     photos = load(sys.argv[1], sys.argv[2])
     rest = sorted((r["value"] for t, r in photos if t["cls"] != "underdigit"), reverse=True)
     limit = rest[int(0.01 * len(rest))]
