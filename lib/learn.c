@@ -34,6 +34,7 @@ static udg_status trial_create(udg_learner *learner, udg_message *message) {
   if (status != UDG_OK)
     return status;
   udg_date *date = &learner->trial->dates[learner->date_index];
+  date->evidence_shift = 0.0; /* to be learned anew */
   date->slack_mm = fmax(date->slack_mm, TRIAL_SLACK_SHARE * date->height_mm);
   date->slack_rad = fmax(date->slack_rad, TRIAL_SLACK_DEG * acos(-1.0) / 180.0);
   return udg_inspector_create(&learner->settings, learner->trial, &learner->inspector, message);
@@ -234,9 +235,8 @@ udg_status udg_learner_add(udg_learner *learner, const udg_image *image, const c
   return UDG_OK;
 }
 
-/* The crop into the inspector, registered from the pose known so far. */
-static udg_status register_again(udg_learner *learner, udg_learn_entry *entry,
-                                 udg_message *message) {
+udg_status udg_learn_register_again(udg_learner *learner, udg_learn_entry *entry,
+                                    udg_message *message) {
   udg_inspector *inspector = learner->inspector;
   udg_status status = udg_pipeline_take(inspector, entry->crop, message);
   if (status != UDG_OK)
@@ -251,9 +251,8 @@ static udg_status register_again(udg_learner *learner, udg_learn_entry *entry,
   return UDG_OK;
 }
 
-/* From the registration known to the scores, with `appearance` (NULL: none). */
-static udg_status score_again(udg_learner *learner, udg_learn_entry *entry,
-                              const udg_appearance *appearance, udg_message *message) {
+udg_status udg_learn_score_again(udg_learner *learner, udg_learn_entry *entry,
+                                 const udg_appearance *appearance, udg_message *message) {
   udg_inspector *inspector = learner->inspector;
   udg_date_work *work = &inspector->dates[learner->date_index];
   udg_status status = udg_pipeline_take(inspector, entry->crop, message);
@@ -284,7 +283,7 @@ static udg_status learn_places(udg_learner *learner, udg_message *message) {
   for (int round = 0; round < PLACE_ROUNDS && status == UDG_OK; round++) {
     for (size_t i = 0; i < learner->count && status == UDG_OK; i++)
       if (learner->entries[i].told.fate == UDG_LEARN_USED)
-        status = register_again(learner, &learner->entries[i], message);
+        status = udg_learn_register_again(learner, &learner->entries[i], message);
     if (status == UDG_OK) {
       udg_learn_places(learner, round + 1 == PLACE_ROUNDS);
       status = inspector_renew(learner, message);
@@ -292,7 +291,7 @@ static udg_status learn_places(udg_learner *learner, udg_message *message) {
   }
   for (size_t i = 0; i < learner->count && status == UDG_OK; i++)
     if (learner->entries[i].told.fate == UDG_LEARN_USED)
-      status = register_again(learner, &learner->entries[i], message);
+      status = udg_learn_register_again(learner, &learner->entries[i], message);
   return status;
 }
 
@@ -321,7 +320,7 @@ static udg_status fill_layers(udg_learner *learner, udg_message *message) {
     udg_learn_entry *entry = &learner->entries[i];
     if (entry->told.fate != UDG_LEARN_USED)
       continue;
-    status = score_again(learner, entry, NULL, message);
+    status = udg_learn_score_again(learner, entry, NULL, message);
     if (status == UDG_ERROR_ARGUMENT) { /* cut off or blown out where the date is */
       leave_out(&entry->told, UDG_LEARN_NO_DATE, "too little of the date can be seen");
       status = UDG_OK;
@@ -409,7 +408,7 @@ static udg_status check_fold(udg_learner *learner, int fold, int decide,
     udg_learn_entry *entry = &learner->entries[i];
     if (entry->told.fate != UDG_LEARN_USED)
       continue;
-    status = score_again(learner, entry, others, message);
+    status = udg_learn_score_again(learner, entry, others, message);
     if (status == UDG_OK && decide)
       judge(learner, entry);
     else if (status == UDG_OK)
@@ -509,6 +508,8 @@ static udg_status learn_all(udg_learner *learner, udg_message *message) {
     if (status == UDG_OK)
       status = learn_appearance(learner, message);
   }
+  if (status == UDG_OK && used_count(learner) >= UDG_LEARN_PHOTOS_MIN)
+    status = udg_learn_plain(learner, message);
   return status;
 }
 

@@ -48,6 +48,9 @@ struct udg_learner {
   int ready;                 /* learned, may be written */
   udg_learn_report report;
   double slack_mm, slack_deg; /* to write */
+  /* Evidence on the used photos, each under what the others taught. */
+  double plain_mean, plain_sd;
+  size_t plain_count;
   udg_appearance learned;
 };
 
@@ -72,6 +75,19 @@ udg_status udg_learn_terms(udg_learner *learner, int fold, udg_appearance *made,
                            double *explained_share, udg_message *message);
 /* The variance from the second pass. */
 udg_status udg_learn_variance(udg_learner *learner, udg_appearance *made, udg_message *message);
+
+/* The crop into the inspector, registered from the pose known so far. */
+udg_status udg_learn_register_again(udg_learner *learner, udg_learn_entry *entry,
+                                    udg_message *message);
+/* From the registration known to the scores, with `appearance` (NULL: none). */
+udg_status udg_learn_score_again(udg_learner *learner, udg_learn_entry *entry,
+                                 const udg_appearance *appearance, udg_message *message);
+
+/* Evidence on the photos learned from, when all else is learned. */
+udg_status udg_learn_plain(udg_learner *learner, udg_message *message);
+/* What is added to evidence on a type whose plain coins have this mean and s.d. of it, of `count`
+ * photos; 0 when it cannot be told from the table's. */
+double udg_learn_shift(double mean, double sd, size_t count);
 
 /* Reference as JSON with what was learned; `sidecar` is the file it shall name. */
 udg_status udg_learn_json(const udg_learner *learner, const char *sidecar, char **text,

@@ -46,6 +46,8 @@ static void write_learned(udg_json_writer *w, const udg_learner *learner) {
   udg_json_write_number(w, "spread_mm", rounded(report->spread_mm, 1e-6));
   udg_json_write_number(w, "spread_deg", rounded(report->spread_deg, 1e-4));
   udg_json_write_number(w, "explained_share", rounded(report->explained_share, 1e-4));
+  udg_json_write_number(w, "plain_evidence_mean", rounded(learner->plain_mean, 1e-4));
+  udg_json_write_number(w, "plain_evidence_sd", rounded(learner->plain_sd, 1e-4));
   udg_json_write_string(w, "trust", trust[report->trust], 16);
   udg_json_write_close(w, '}');
 }
@@ -61,7 +63,7 @@ static int rewrite_date_member(void *user, const char *key, const udg_json *valu
   if (strcmp(key, "places") == 0)
     write_places(r->writer, r->learner);
   else if (strcmp(key, "slack_mm") != 0 && strcmp(key, "slack_deg") != 0 &&
-           strcmp(key, "learned") != 0)
+           strcmp(key, "learned") != 0 && strcmp(key, "evidence_shift") != 0)
     udg_json_write_copy(r->writer, key, value);
   return 0;
 }
@@ -78,6 +80,10 @@ static void rewrite_dates(rewriting *r, const udg_json *dates) {
     udg_json_each(date, rewrite_date_member, r);
     udg_json_write_number(r->writer, "slack_mm", rounded(r->learner->slack_mm, 1e-5));
     udg_json_write_number(r->writer, "slack_deg", rounded(r->learner->slack_deg, 1e-3));
+    udg_json_write_number(r->writer, "evidence_shift",
+                          rounded(udg_learn_shift(r->learner->plain_mean, r->learner->plain_sd,
+                                                  r->learner->plain_count),
+                                  1e-4));
     write_learned(r->writer, r->learner);
     udg_json_write_close(r->writer, '}');
   }

@@ -326,10 +326,11 @@ void udg_name(const udg_settings *settings, const udg_reference *reference,
     udg_result_reason(result, "the reference has no digit that makes an earlier date");
     return;
   }
-  result->evidence = under.log_odds;
-  result->p_value = udg_evidence_p_value(under.log_odds);
+  result->evidence = under.log_odds + date->evidence_shift;
+  result->p_value = udg_evidence_p_value(result->evidence);
   result->decoy_evidence =
-      best_of(score, reference, date, UDG_TRACE_MIRRORED, UDG_MODEL_UNDERDIGIT).log_odds;
+      best_of(score, reference, date, UDG_TRACE_MIRRORED, UDG_MODEL_UNDERDIGIT).log_odds +
+      date->evidence_shift;
   double other = fmax(again.log_odds, doubled.log_odds);
   udg_hypothesis copies[2];
   look_again(score, upright, &again, &doubled, copies);
@@ -355,7 +356,8 @@ int udg_name_asks_twice(const udg_settings *settings, const udg_reference *refer
   best_of_each(score, reference, upright->date, &under, &again, &doubled);
   if (!under.hypothesis || !again.hypothesis || !doubled.hypothesis)
     return 0;
-  int settled = udg_evidence_p_value(under.log_odds) < PERHAPS * settings->flag_p_value &&
+  double evidence = under.log_odds + upright->date->evidence_shift;
+  int settled = udg_evidence_p_value(evidence) < PERHAPS * settings->flag_p_value &&
                 under.log_odds > fmax(again.log_odds, doubled.log_odds);
   return !settled && (again.log_odds > ASK_AGAIN || doubled.log_odds > ASK_DOUBLED);
 }

@@ -30,6 +30,7 @@ typedef struct udg_date {
   int place_count;
   udg_place places[UDG_PLACES_MAX];
   double slack_mm, slack_rad;
+  double evidence_shift; /* added to the log odds for an underdigit, learned from plain coins */
 } udg_date;
 
 typedef struct udg_expected {

@@ -129,7 +129,7 @@ static udg_status parse_date_text(udg_parse *parse, const udg_field_object *obje
 
 static udg_status parse_date(udg_parse *parse, const udg_field_object *object, udg_date *date) {
   static const char *const known[] = {"date",     "height_mm", "places", "slack_mm",
-                                      "slack_deg", "learned",   NULL};
+                                      "slack_deg", "learned",   "evidence_shift", NULL};
   const udg_field_reader *reader = &parse->reader;
   const udg_reference *reference = parse->reference;
   udg_status status = parse_date_text(parse, object, date);
@@ -145,6 +145,9 @@ static udg_status parse_date(udg_parse *parse, const udg_field_object *object, u
   if (status == UDG_OK)
     status = udg_field_number(reader, object, "slack_deg", UDG_FIELD_OPTIONAL, 0, 180, &slack_deg);
   date->slack_rad = slack_deg * pi / 180;
+  if (status == UDG_OK)
+    status = udg_field_number(reader, object, "evidence_shift", UDG_FIELD_OPTIONAL, -5, 5,
+                              &date->evidence_shift);
   if (reference->date_in_hub_since && atol(date->text) >= reference->date_in_hub_since)
     date->slack_mm = date->slack_rad = 0; /* digits sit where the hub has them */
   udg_field_warn_unknown(reader, object, known);

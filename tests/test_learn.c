@@ -18,6 +18,8 @@
 #include <underdigit/underdigit.h>
 
 #include "appearance.h"
+#include "evidence.h"
+#include "learn_internal.h"
 #include "made.h"
 #include "reference_internal.h"
 #include "support.h"
@@ -293,11 +295,36 @@ static void leaf_stops_raising_evidence(void **state) {
   assert_true(before > after + 1.0);
   assert_true(flags_before > 0 && flags_after == 0);
   assert_true(found >= CHECK - 3);
+  /* What plain coins of the type say of chance is in the file and counts. */
+  udg_date *date = &learned->dates[date_index(learned, DATE)];
+  const double shift = date->evidence_shift;
+  udg_verdict verdict;
+  udg_image *image = draw_with_leaf(&options, 42, 0);
+  double with = evidence_of(learned, image, &verdict);
+  date->evidence_shift = 0.0;
+  assert_true(fabs(shift) > 1e-3 && fabs(with - evidence_of(learned, image, &verdict) - shift) < 1e-9);
+  udg_image_destroy(image);
   udg_reference_destroy(learned);
 }
 
 static int file_count(void) {
   return test_run("test \"$(ls -A %s | wc -l)\" = 0", test_directory()) == 0 ? 0 : 1;
+}
+
+/* The table's mean is the sum of x times the chance of x, here from its p-values on a fine grid; the
+ * share that is believed is that of a normal prior of s.d. 0.4, worked by hand. */
+static void shift_is_believed_as_far_as_it_is_known(void **state) {
+  (void)state;
+  double mean = 0.0, step = 0.01;
+  for (double x = -14.0; x < 14.0; x += step)
+    mean += (x + 0.5 * step) * (udg_evidence_p_value(x) - udg_evidence_p_value(x + step));
+  assert_true(fabs(udg_learn_shift(mean, 2.0, 20)) < 0.1);
+  assert_true(fabs(udg_learn_shift(-6.0, 2.0, 20) - udg_learn_shift(-5.0, 2.0, 20) -
+                   0.16 / (0.16 + 4.0 / 20)) < 1e-9);
+  assert_true(fabs(udg_learn_shift(-6.0, 0.0, 4) - udg_learn_shift(-5.0, 0.0, 4) -
+                   0.16 / (0.16 + 1.0 / 4)) < 1e-9);
+  assert_true(udg_learn_shift(-6.0, 2.0, 5) > 0.0 && udg_learn_shift(-3.0, 2.0, 5) < 0.0);
+  assert_true(udg_learn_shift(-6.0, 2.0, 1) == 0.0 && udg_learn_shift(0.0, 0.0, 0) == 0.0);
 }
 
 /* Two photos teach nothing: said so, nothing to write. */
@@ -466,6 +493,7 @@ int main(void) {
       cmocka_unit_test(shifted_place_is_put_back),
       cmocka_unit_test(intruders_are_named),
       cmocka_unit_test(leaf_stops_raising_evidence),
+      cmocka_unit_test(shift_is_believed_as_far_as_it_is_known),
       cmocka_unit_test(two_photos_are_too_few),
       cmocka_unit_test(files_are_whole_or_not_there),
       cmocka_unit_test(memory_may_run_out),

@@ -212,6 +212,8 @@ static const test_fault faults[] = {
     {"1.6", "0", "dates[0].height_mm: is 0, must be above 0"},
     {"\"slack_mm\": 0.08", "\"slack_mm\": -1", "dates[0].slack_mm: is -1, must be from 0"},
     {"\"slack_deg\": 3", "\"slack_deg\": 181", "dates[0].slack_deg: is 181, must be from 0"},
+    {"\"slack_deg\": 3", "\"evidence_shift\": 6",
+     "dates[0].evidence_shift: is 6, must be from -5 to 5"},
     {"\"digit\": \"0\"", "\"digit\": \"8\"",
      "dates[0].places[3].digit: is 8, but the date has 0 there"},
     {"\"digit\": \"0\"", "\"digit\": \"00\"", "dates[0].places[3].digit: must be one digit"},
