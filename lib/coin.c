@@ -340,8 +340,13 @@ static int ellipses_keep_sure(udg_ellipse *all, int count) {
   return sure;
 }
 
-udg_status udg_coin_find(udg_coin_state *state, udg_photo grey, udg_coin_result *result,
-                         udg_message *message) {
+static void scratch_drop(udg_coin_state *state) {
+  for (int i = 0; i < 3; i++)
+    udg_buffer_destroy(&state->settings, &state->scratch[i]);
+}
+
+static udg_status find(udg_coin_state *state, udg_photo grey, udg_coin_result *result,
+                       udg_message *message) {
   udg_coin_seed seeds[UDG_COIN_SEEDS_MAX];
   udg_ellipse all[ELLIPSES_MAX];
   int seed_count = 0, count = 0;
@@ -360,9 +365,7 @@ udg_status udg_coin_find(udg_coin_state *state, udg_photo grey, udg_coin_result 
   if (status == UDG_OK)
     status = udg_coin_votes_count(state->votes, &state->edges, state->scratch, low, high, seeds,
                                   &seed_count);
-  /* A third of all that an inspection of a large photo holds, and not needed any more. */
-  for (int i = 0; i < 3; i++)
-    udg_buffer_destroy(&state->settings, &state->scratch[i]);
+  scratch_drop(state);
   if (status != UDG_OK)
     return udg_fail(message, status, "no memory to look for coins");
   for (int i = 0; i < seed_count; i++) {
@@ -389,4 +392,13 @@ udg_status udg_coin_find(udg_coin_state *state, udg_photo grey, udg_coin_result 
          reduction, result);
   }
   return UDG_OK;
+}
+
+udg_status udg_coin_find(udg_coin_state *state, udg_photo grey, udg_coin_result *result,
+                         udg_message *message) {
+  udg_status status = find(state, grey, result, message);
+  /* Half of all that an inspection of a large photo would hold, and not needed any more. */
+  scratch_drop(state);
+  udg_coin_edges_destroy(&state->settings, &state->edges);
+  return status;
 }

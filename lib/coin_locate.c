@@ -333,6 +333,8 @@ udg_status udg_coin_locate(udg_coin_locator *locator, udg_photo grey, size_t dat
     s.enlarge = pass ? BETWEEN_SCALES : 1;
     status = steps_search(locator, &s, result, message);
   }
+  udg_buffer_destroy(&locator->settings, &locator->coin);
+  udg_buffer_destroy(&locator->settings, &locator->scratch);
   if (result->count > 1 && result->candidates[0].score > 0)
     result->runner_up = result->candidates[1].score / result->candidates[0].score;
   return status;

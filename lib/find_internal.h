@@ -36,7 +36,7 @@ typedef struct udg_find_level {
 } udg_find_level;
 
 typedef struct udg_find_model {
-  udg_template shape; /* its planes are the templates' */
+  udg_template shape; /* without its planes */
   udg_find_level coarse, fine;
   udg_patch_set rough, middle; /* for verification */
 } udg_find_model;

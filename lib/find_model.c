@@ -226,6 +226,7 @@ udg_status udg_find_model_create(const udg_settings *settings, const udg_templat
     status = udg_template_patches(settings, &model->shape, MIDDLE_PX / height,
                                   PATCH_BLUR_PX * height / MIDDLE_PX, 0.45 * height, &model->middle,
                                   message);
+  model->shape.distance.v = model->shape.owner.v = model->shape.p.v = model->shape.q.v = NULL;
   if (status != UDG_OK)
     udg_find_model_destroy(settings, model);
   return status;

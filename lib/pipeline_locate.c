@@ -288,8 +288,8 @@ static udg_status find_rims(udg_inspector *inspector, const char *date, udg_mess
                           : UDG_OK;
 }
 
-udg_status udg_pipeline_locate_best(udg_inspector *inspector, const char *date, size_t *date_index,
-                                    udg_message *message) {
+static udg_status locate_best(udg_inspector *inspector, const char *date, size_t *date_index,
+                              udg_message *message) {
   udg_coin_result *rims = &inspector->rims;
   udg_status status = find_rims(inspector, date, message);
   if (status != UDG_OK)
@@ -303,6 +303,13 @@ udg_status udg_pipeline_locate_best(udg_inspector *inspector, const char *date, 
       return status;
   }
   return locate_close_up(inspector, date, date_index, message);
+}
+
+udg_status udg_pipeline_locate_best(udg_inspector *inspector, const char *date, size_t *date_index,
+                                    udg_message *message) {
+  udg_status status = locate_best(inspector, date, date_index, message);
+  udg_templates_rest(inspector->templates); /* kernels and patches are made */
+  return status;
 }
 
 udg_status udg_pipeline_locate_coin(udg_inspector *inspector, const char *date, int coin,

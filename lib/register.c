@@ -30,7 +30,8 @@ static const double CORRELATION_PX = 60;
 static const double TRIED_SHARE = 0.75;
 
 typedef struct register_model {
-  udg_template shape; /* its planes are the templates' */
+  udg_template shape; /* without its planes, which the templates have */
+  size_t date_index;
   udg_patch_set levels[LEVELS];
 } register_model;
 
@@ -90,15 +91,29 @@ void udg_register_destroy(udg_register_state *state) {
   udg_memory_drop(&settings, state);
 }
 
+static udg_status template_get(udg_register_state *state, size_t date_index,
+                               const udg_template **shape, udg_message *message) {
+  udg_status status = UDG_OK;
+  if (!state->templates && !state->own)
+    status = udg_templates_create(&state->settings, state->reference, &state->own, message);
+  return status == UDG_OK ? udg_templates_get(state->templates ? state->templates : state->own,
+                                              date_index, shape, message)
+                          : status;
+}
+
 /* A level that is to be used. */
 static udg_status level_get(udg_register_state *state, register_model *model, int level,
                             udg_message *message) {
   udg_patch_set *set = &model->levels[level];
   double px_per_mm = LEVEL_PX[level] / model->shape.height_mm;
   udg_status status = UDG_OK;
-  if (set->patch_count == 0)
-    status = udg_template_patches(&state->settings, &model->shape, px_per_mm,
-                                  PATCH_BLUR_PX / px_per_mm, 0, set, message);
+  const udg_template *shape;
+  if (set->patch_count == 0) {
+    status = template_get(state, model->date_index, &shape, message);
+    if (status == UDG_OK)
+      status = udg_template_patches(&state->settings, shape, px_per_mm, PATCH_BLUR_PX / px_per_mm,
+                                    0, set, message);
+  }
   if (status != UDG_OK)
     return status;
   int pixels = udg_patch_set_pixels(set);
@@ -118,18 +133,15 @@ static udg_status model_get(udg_register_state *state, size_t date_index, regist
   register_model **own = &state->models[date_index];
   if (!*own) {
     const udg_template *shape;
-    udg_status status = UDG_OK;
-    if (!state->templates && !state->own)
-      status = udg_templates_create(&state->settings, state->reference, &state->own, message);
-    if (status == UDG_OK)
-      status = udg_templates_get(state->templates ? state->templates : state->own, date_index,
-                                 &shape, message);
+    udg_status status = template_get(state, date_index, &shape, message);
     if (status != UDG_OK)
       return status;
     register_model *made = udg_memory_get(&state->settings, 1, sizeof *made);
     if (!made)
       return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's columns");
     made->shape = *shape;
+    made->shape.distance.v = made->shape.owner.v = made->shape.p.v = made->shape.q.v = NULL;
+    made->date_index = date_index;
     *own = made;
   }
   *model = *own;

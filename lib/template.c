@@ -163,12 +163,16 @@ udg_status udg_templates_create(const udg_settings *settings, const udg_referenc
   return UDG_OK;
 }
 
+void udg_templates_rest(udg_templates *templates) {
+  for (size_t i = 0; i < templates->reference->date_count; i++)
+    udg_template_destroy(&templates->settings, &templates->of[i]);
+}
+
 void udg_templates_destroy(udg_templates *templates) {
   if (!templates)
     return;
   udg_settings settings = templates->settings;
-  for (size_t i = 0; i < templates->reference->date_count; i++)
-    udg_template_destroy(&settings, &templates->of[i]);
+  udg_templates_rest(templates);
   udg_memory_drop(&settings, templates->of);
   udg_memory_drop(&settings, templates);
 }

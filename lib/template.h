@@ -56,6 +56,8 @@ typedef struct udg_templates udg_templates;
 udg_status udg_templates_create(const udg_settings *settings, const udg_reference *reference,
                                 udg_templates **templates, udg_message *message);
 void udg_templates_destroy(udg_templates *templates);
+/* Lets go of all planes; what is asked for again is made again. */
+void udg_templates_rest(udg_templates *templates);
 /* Stays theirs. */
 udg_status udg_templates_get(udg_templates *templates, size_t date_index, const udg_template **made,
                              udg_message *message);
