@@ -17,6 +17,7 @@ static const double OPEN_LEAST = 0.1; /* of a knob's energy must be open */
  * still told from it. */
 static const float IN_PX = 2.0f, OUT_PX = -6.0f, DENT_OUT_PX = -13.0f;
 static const double DENT_PX = 7.0; /* a dent so near explains the same */
+enum { STEP_PX = 2 };              /* the narrowest knob is 6 px across */
 
 /* Whitened knob of one radius and its sums at a pixel. */
 typedef struct knob {
@@ -54,11 +55,16 @@ static sums sums_at(const knob *k, const udg_residual *residual, int x, int y) {
   return s;
 }
 
-/* z2 R of raised and of sunk ones at every pixel, and the best raised one. */
+/* Pixels looked at: every `step`-th. */
+typedef struct range {
+  int from[2], to[2], step;
+} range;
+
+/* z2 R of raised and of sunk ones in a range, and the best raised one. */
 static void search(const knob *k, const udg_upright *upright, const udg_residual *residual,
-                   udg_plane rank[2], udg_chip_seen *best, double *best_rank) {
-  for (int y = 0; y < upright->height; y++)
-    for (int x = 0; x < upright->width; x++) {
+                   const range *within, udg_plane rank[2], udg_chip_seen *best, double *best_rank) {
+  for (int y = within->from[1]; y < within->to[1]; y += within->step)
+    for (int x = within->from[0]; x < within->to[0]; x += within->step) {
       float off = udg_plane_row(&upright->distance, y)[x];
       if (off > IN_PX || off < DENT_OUT_PX || !udg_on_field(upright, x, y))
         continue;
@@ -83,14 +89,10 @@ static double most_near(const udg_plane *rank, const double px[2], double radius
   return most;
 }
 
-void udg_chip_find(udg_score *score, const udg_upright *upright, const udg_light *light,
-                   const udg_residual *residual, const udg_trace_bank *bank, udg_plane scratch[2]) {
-  size_t count = (size_t)upright->width * (size_t)upright->height;
+static void search_radii(udg_score *score, const udg_upright *upright, const udg_light *light,
+                         const udg_residual *residual, const udg_trace_bank *bank,
+                         const range *within, udg_plane rank[2], double *best) {
   size_t pixels = (size_t)bank->size * (size_t)bank->size;
-  double best = 0.0;
-  memset(&score->chip, 0, sizeof score->chip);
-  for (int sign = 0; sign < 2; sign++)
-    memset(scratch[sign].v, 0, count * sizeof(float));
   for (int n = 0; n < RADII; n++) {
     double whole[2];
     knob k = {score->trace, bank->size, (int)RADIUS_PX[n] + FOOT_PX, RADIUS_PX[n], 0.0};
@@ -100,9 +102,29 @@ void udg_chip_find(udg_score *score, const udg_upright *upright, const udg_light
     for (size_t i = 0; i < pixels; i++)
       score->trace[i] = score->pair[i].re;
     k.whole = whole[0];
-    search(&k, upright, residual, scratch, &score->chip, &best);
+    search(&k, upright, residual, within, rank, &score->chip, best);
   }
+}
+
+void udg_chip_find(udg_score *score, const udg_upright *upright, const udg_light *light,
+                   const udg_residual *residual, const udg_trace_bank *bank, udg_plane scratch[2]) {
+  size_t count = (size_t)upright->width * (size_t)upright->height;
+  double best = 0.0;
+  memset(&score->chip, 0, sizeof score->chip);
+  for (int sign = 0; sign < 2; sign++)
+    memset(scratch[sign].v, 0, count * sizeof(float));
+  range within = {{0, 0}, {upright->width, upright->height}, STEP_PX};
+  search_radii(score, upright, light, residual, bank, &within, scratch, &best);
   score->looked_at = NULL;
-  if (best > 0.0)
-    score->chip.dent = most_near(&scratch[0], score->chip.px, DENT_PX);
+  if (best <= 0.0)
+    return;
+  /* The rest of the pixels about the best. */
+  const int size[2] = {upright->width, upright->height};
+  for (int axis = 0; axis < 2; axis++) {
+    within.from[axis] = (int)fmax(score->chip.px[axis] - DENT_PX, 0.0);
+    within.to[axis] = (int)fmin(score->chip.px[axis] + DENT_PX + 1.0, size[axis]);
+  }
+  within.step = 1;
+  search_radii(score, upright, light, residual, bank, &within, scratch, &best);
+  score->chip.dent = most_near(&scratch[0], score->chip.px, DENT_PX);
 }

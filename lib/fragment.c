@@ -30,6 +30,9 @@ static const double OWN_PLACE = 0.3;
 enum { TERMS = 5 };
 static const double ODDS[TERMS] = {-1.64, 3.85, 2.01, -3.34, -3.23}, FAR = 0.5;
 static const double CHANCE = 5.0;
+/* What a part gains at most from a turn within a step of the one tried, and the least share of a
+ * strongest cell. */
+static const double TURN_GAIN = 1.6, LARGEST_LEAST = 0.16;
 
 static int open_at(const udg_upright *upright, const udg_residual *residual, size_t i) {
   size_t width = (size_t)upright->width;
@@ -193,27 +196,65 @@ static void describe(udg_score *score, const udg_upright *upright, const udg_lig
   h->place = -1;
 }
 
-udg_status udg_fragment_find(udg_score *score, const udg_upright *upright, const udg_light *light,
-                             const udg_residual *residual, const udg_trace_bank *turned,
-                             const udg_fragment_spot *spots, int spot_count, udg_plane *scratch,
-                             udg_message *message) {
-  find found[UDG_SPOTS_MAX];
-  memset(found, 0, sizeof found);
-  for (int k = 0; k < spot_count; k++)
-    lay_windows(score, upright, light, residual, turned, &spots[k], k, scratch, &found[k]);
-  score->spot_count = spot_count;
+/* Every turn is within one step of a coarse one. */
+static int coarse_turn(const udg_trace_bank *turned, int pair) {
+  const double step = UDG_TURNED_STEP_DEG * acos(-1.0) / 180.0;
+  int turn = (int)floor(turned->traces[2 * pair].turn_rad / step + 0.5);
+  return turn % 3 == 0;
+}
+
+/* Whether a spot may yet be told as a fragment: at another turn a part explains somewhat more. */
+static int hopeful(const find *f, const udg_fragment_spot *spot, double off) {
+  udg_hypothesis most = {.energy = TURN_GAIN * f->match.peak.energy, .largest = LARGEST_LEAST};
+  return log_odds_of(f, spot, off, &most) > 0.0;
+}
+
+/* The traces of coarse turns, or the others, about the spots that are still wanted. */
+static udg_status try_turns(udg_score *score, const udg_upright *upright, const udg_light *light,
+                            const udg_trace_bank *turned, int coarse, const int *wanted, int parts,
+                            find *found, udg_message *message) {
   for (int i = 0; i < udg_trace_pair_count(turned); i++) {
     double whole[2];
-    udg_score_draw(score, light, turned, i, whole);
-    for (int k = 0; k < spot_count * WINDOWS_A_SPOT; k++) {
+    int drawn = 0;
+    if (coarse_turn(turned, i) != coarse)
+      continue;
+    for (int k = 0; k < parts * WINDOWS_A_SPOT; k++) {
       int window = score->place_count + k;
+      if (!wanted[k / WINDOWS_A_SPOT])
+        continue;
       if (udg_stop_wanted(&score->settings))
         return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled by the host");
+      if (!drawn)
+        udg_score_draw(score, light, turned, i, whole);
+      drawn = 1;
       udg_score_correlate(score, turned, i, window);
       for (int n = 2 * i; n < 2 * i + 2 && n < turned->trace_count; n++)
         trace_try(score, upright, turned, n, whole[n % 2], window, &found[k / WINDOWS_A_SPOT]);
     }
   }
+  return UDG_OK;
+}
+
+udg_status udg_fragment_find(udg_score *score, const udg_upright *upright, const udg_light *light,
+                             const udg_residual *residual, const udg_trace_bank *turned,
+                             const udg_fragment_spot *spots, int spot_count, udg_plane *scratch,
+                             udg_message *message) {
+  find found[UDG_SPOTS_MAX];
+  int wanted[UDG_SPOTS_MAX];
+  memset(found, 0, sizeof found);
+  for (int k = 0; k < UDG_SPOTS_MAX; k++)
+    wanted[k] = 1;
+  for (int k = 0; k < spot_count; k++)
+    lay_windows(score, upright, light, residual, turned, &spots[k], k, scratch, &found[k]);
+  score->spot_count = spot_count;
+  udg_status status =
+      try_turns(score, upright, light, turned, 1, wanted, spot_count, found, message);
+  for (int k = 0; k < spot_count; k++)
+    wanted[k] = found[k].trace && hopeful(&found[k], &spots[k], score->spots[k].off);
+  if (status == UDG_OK)
+    status = try_turns(score, upright, light, turned, 0, wanted, spot_count, found, message);
+  if (status != UDG_OK)
+    return status;
   for (int k = 0; k < spot_count; k++) {
     udg_hypothesis h;
     if (!found[k].trace)
