@@ -66,6 +66,46 @@ static void boxes_are_means(void **state) {
   udg_plane_destroy(&settings, &p);
 }
 
+/* A photo's bytes through a table are what the same levels are as floats; two boxes one after the
+ * other, and samples of a copy that is not made, what they are of the copies: boxes bit for bit. */
+static void bytes_are_as_good_as_floats(void **state) {
+  (void)state;
+  enum { WIDTH = 41, HEIGHT = 29 };
+  uint8_t bytes[WIDTH * HEIGHT];
+  float level[256];
+  udg_plane p = plane_of(WIDTH, HEIGHT);
+  udg_buffer one = {0}, two = {0}, of_plane = {0}, scratch = {0};
+  for (int g = 0; g < 256; g++)
+    level[g] = (float)(30.0 * asinh((g - 90) / 11.0));
+  for (int i = 0; i < WIDTH * HEIGHT; i++) {
+    bytes[i] = (uint8_t)(i * 37 % 251);
+    p.v[i] = level[bytes[i]];
+  }
+  const udg_photo photo = {.width = WIDTH, .height = HEIGHT, .grey = bytes, .level = level};
+  for (int k = 1; k <= 3; k++) {
+    const udg_photo plain = udg_photo_of(&p);
+    assert_int_equal(udg_rescale_box(&settings, photo, 0, 0, WIDTH, HEIGHT, k, &one), UDG_OK);
+    assert_int_equal(udg_rescale_box(&settings, plain, 0, 0, WIDTH, HEIGHT, k, &of_plane), UDG_OK);
+    size_t count = (size_t)one.plane.width * (size_t)one.plane.height;
+    assert_memory_equal(one.plane.v, of_plane.plane.v, count * sizeof(float));
+    for (double x = 0.1; x < one.plane.width; x += 1.7)
+      for (double y = 0.2; y < one.plane.height; y += 1.3)
+        test_near(udg_photo_sample(photo, k, x, y), udg_plane_sample(&one.plane, x, y), 1e-4);
+    assert_int_equal(udg_rescale_box(&settings, udg_photo_of(&one.plane), 0, 0, one.plane.width,
+                                     one.plane.height, 2, &of_plane),
+                     UDG_OK);
+    assert_int_equal(udg_rescale_boxes(&settings, photo, k, 2, &scratch, &two), UDG_OK);
+    assert_int_equal(two.plane.width, of_plane.plane.width);
+    assert_int_equal(two.plane.height, of_plane.plane.height);
+    count = (size_t)two.plane.width * (size_t)two.plane.height;
+    assert_memory_equal(two.plane.v, of_plane.plane.v, count * sizeof(float));
+  }
+  udg_buffer *buffers[] = {&one, &two, &of_plane, &scratch};
+  for (int i = 0; i < 4; i++)
+    udg_buffer_destroy(&settings, buffers[i]);
+  udg_plane_destroy(&settings, &p);
+}
+
 /* The pixel at X shows X / factor: a ramp keeps its value there, away from the rim. */
 static void smooth_scaling_keeps_ramps_in_place(void **state) {
   (void)state;
@@ -203,6 +243,7 @@ static void buffers_only_grow_and_fail_clean(void **state) {
 int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(boxes_are_means),
+      cmocka_unit_test(bytes_are_as_good_as_floats),
       cmocka_unit_test(smooth_scaling_keeps_ramps_in_place),
       cmocka_unit_test(waves_too_fine_are_taken_out),
       cmocka_unit_test(means_have_their_spread),
