@@ -105,6 +105,7 @@ void udg_pipeline_reset(udg_inspector *inspector) {
   udg_coin_locator_destroy(inspector->locator);
   udg_coin_destroy(inspector->coins);
   udg_register_destroy(inspector->registers);
+  udg_register_twice_destroy(inspector->registers_twice);
   udg_find_destroy(inspector->find);
   udg_templates_destroy(inspector->templates);
   udg_plane_destroy(&settings, &inspector->view_residual);
@@ -260,9 +261,17 @@ udg_status udg_pipeline_twice(udg_inspector *inspector, size_t date_index, udg_m
     return UDG_OK;
   if (!inspector->look)
     status = udg_look_create(&inspector->settings, &inspector->look, message);
+  if (status == UDG_OK && !inspector->registers_twice)
+    status = udg_register_twice_create(&inspector->settings, inspector->reference,
+                                       &inspector->registers_twice, message);
+  udg_twice_pose pose = {.found = 0};
+  if (status == UDG_OK)
+    status = udg_register_twice_run(inspector->registers_twice, inspector->even, date_index,
+                                    &inspector->registration, &pose, message);
   const udg_look_scene scene = scene_of(inspector, date_index);
-  return status == UDG_OK ? udg_twice_look(inspector->look, &scene, &work->score->twice, message)
-                          : status;
+  if (status == UDG_OK)
+    status = udg_twice_look(inspector->look, &scene, &pose, &work->score->twice, message);
+  return status;
 }
 
 udg_status udg_pipeline_markers(udg_inspector *inspector, size_t date_index, udg_result *result,

@@ -11,7 +11,7 @@
 #include "face.h"
 #include "find.h"
 #include "marker_check.h"
-#include "register.h"
+#include "register_twice.h"
 #include "score.h"
 
 /* Scratch of one date, made when it is first inspected. */
@@ -37,6 +37,7 @@ struct udg_inspector {
   udg_templates *templates; /* of all stages */
   udg_find_state *find;
   udg_register_state *registers;
+  udg_register_twice *registers_twice; /* made when a date may be set twice */
   udg_coin_state *coins; /* these two only with a reference that gives the diameter */
   udg_coin_locator *locator;
   udg_face_work faces; /* only with a reference that knows the coin's face */

@@ -203,7 +203,7 @@ static void registration_fill(const udg_template *shape, const udg_align_pose *p
   out->light_azimuth_rad = atan2(-fit->light[UDG_COLUMN_Q], -fit->light[UDG_COLUMN_P]);
 }
 
-static udg_align_settings settings_of(const udg_date *date) {
+udg_align_settings udg_register_settings(const udg_date *date) {
   double height = date->height_mm;
   return (udg_align_settings){
       .global_count = 10,
@@ -229,7 +229,7 @@ static udg_status candidate_register(udg_register_state *state, register_model *
                                      udg_registration *out) {
   udg_align_pose pose = {.date_to_photo = candidate->date_to_photo};
   udg_align_result fit = {0};
-  udg_align_settings how = settings_of(date);
+  udg_align_settings how = udg_register_settings(date);
   udg_status status = UDG_OK;
   for (int i = 0; i < levels && status == UDG_OK; i++) {
     if (i > 0 && LEVEL_PX[i] > OVERSAMPLING_MAX * candidate->digit_height_px)

@@ -49,4 +49,7 @@ udg_status udg_register(udg_register_state *state, udg_photo grey, size_t date_i
 udg_status udg_register_try(udg_register_state *state, udg_photo grey, size_t date_index,
                             const udg_candidate *candidate, double *score, udg_message *message);
 
+/* How a date is aligned to a photo: what is free, how far, how robust. */
+udg_align_settings udg_register_settings(const udg_date *date);
+
 #endif

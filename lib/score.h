@@ -78,9 +78,11 @@ typedef struct udg_score_choice {
 /* A date set twice, or a digit of it, found together with the light (twice.h). */
 typedef struct udg_twice_seen {
   int digits;                  /* looked at; 0: it was not looked for */
-  double all, all_shift_mm[2]; /* the whole date: score, displacement */
   double one, one_shift_mm[2]; /* one digit alone: gain, displacement */
   int one_place;               /* of that digit, from 0 */
+  /* The whole date: what registering it as set twice gains, 0 where that finds nothing, and its
+     displacement; its score where it was registered as set once, and where as set twice. */
+  double all_gain, all_shift_mm[2], all, anew;
 } udg_twice_seen;
 
 /* The best raised knob at an edge of the digits (chip.h). */

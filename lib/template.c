@@ -91,34 +91,51 @@ static udg_status distances_take(const udg_settings *settings, const udg_referen
   return status;
 }
 
-static float height_at(const udg_template *made, int x, int y) {
-  return (float)udg_relief_profile((double)udg_plane_row(&made->distance, y)[x], made->bevel_mm);
+/* Smoothstep's steepest slope is 1.5 / bevel. */
+static void slopes_take(const udg_plane *height, udg_template *made) {
+  const int w = height->width, h = height->height;
+  float factor = (float)(made->px_per_mm * made->bevel_mm / 1.5 / 2);
+  for (int y = 1; y + 1 < h; y++) {
+    const float *v = udg_plane_row(height, y);
+    float *p = udg_plane_row(&made->p, y), *q = udg_plane_row(&made->q, y);
+    for (int x = 1; x + 1 < w; x++) {
+      p[x] = factor * (v[x + 1] - v[x - 1]);
+      q[x] = factor * (v[x + w] - v[x - w]);
+    }
+  }
 }
 
-/* Smoothstep's steepest slope is 1.5 / bevel. */
-static void slopes_take(udg_template *made) {
-  int w = made->p.width, h = made->p.height;
-  float factor = (float)(made->px_per_mm * made->bevel_mm / 1.5 / 2);
-  for (int y = 1; y + 1 < h; y++)
-    for (int x = 1; x + 1 < w; x++) {
-      udg_plane_row(&made->p, y)[x] =
-          factor * (height_at(made, x + 1, y) - height_at(made, x - 1, y));
-      udg_plane_row(&made->q, y)[x] =
-          factor * (height_at(made, x, y + 1) - height_at(made, x, y - 1));
-    }
+static udg_status relief_take(const udg_settings *settings, udg_template *made,
+                              udg_message *message) {
+  udg_plane height = {0};
+  const int w = made->distance.width, h = made->distance.height;
+  if (udg_plane_create(settings, w, h, &height) != UDG_OK)
+    return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's relief");
+  for (int i = 0; i < w * h; i++)
+    height.v[i] = (float)udg_relief_profile((double)made->distance.v[i], made->bevel_mm);
+  slopes_take(&height, made);
+  udg_plane_destroy(settings, &height);
+  return UDG_OK;
 }
 
 udg_status udg_template_create(const udg_settings *settings, const udg_reference *reference,
                                size_t date_index, udg_template *made, udg_message *message) {
+  return udg_template_create_at(settings, reference, date_index, FINE_HEIGHT_PX, MARGIN_SHARE, made,
+                                message);
+}
+
+udg_status udg_template_create_at(const udg_settings *settings, const udg_reference *reference,
+                                  size_t date_index, double height_px, double margin_share,
+                                  udg_template *made, udg_message *message) {
   const udg_date *date = &reference->dates[date_index];
   double low[2], high[2];
   box_of(reference, date, low, high);
   *made = (udg_template){0};
   made->height_mm = date->height_mm;
-  made->px_per_mm = FINE_HEIGHT_PX / date->height_mm;
+  made->px_per_mm = height_px / date->height_mm;
   /* A shoulder thinner than two fine pixels would be a staircase. */
   made->bevel_mm = fmax(reference->bevel_mm, 2 / made->px_per_mm);
-  made->margin_mm = MARGIN_SHARE * date->height_mm;
+  made->margin_mm = margin_share * date->height_mm;
   made->place_count = date->place_count;
   for (int i = 0; i < 2; i++) {
     made->centre_mm[i] = (low[i] + high[i]) / 2;
@@ -130,10 +147,46 @@ udg_status udg_template_create(const udg_settings *settings, const udg_reference
   if (status == UDG_OK)
     status = distances_take(settings, reference, date, made, message);
   if (status == UDG_OK)
-    slopes_take(made);
-  else
+    status = relief_take(settings, made, message);
+  if (status != UDG_OK)
     udg_template_destroy(settings, made);
   return status;
+}
+
+udg_status udg_template_twin(const udg_settings *settings, const udg_template *once,
+                             udg_template *twin, udg_plane *height, udg_message *message) {
+  *twin = *once;
+  udg_plane *planes[] = {&twin->distance, &twin->owner, &twin->p, &twin->q, height};
+  udg_status status = UDG_OK;
+  for (int i = 0; i < 5; i++)
+    *planes[i] = (udg_plane){0};
+  for (int i = 0; i < 5 && status == UDG_OK; i++)
+    status = udg_plane_create(settings, once->p.width, once->p.height, planes[i]);
+  if (status == UDG_OK) {
+    memcpy(twin->owner.v, once->owner.v,
+           (size_t)once->p.width * (size_t)once->p.height * sizeof *twin->owner.v);
+    return UDG_OK;
+  }
+  udg_template_destroy(settings, twin);
+  udg_plane_destroy(settings, height);
+  return udg_fail(message, status, "no memory for the date set twice");
+}
+
+void udg_template_set_twice(const udg_template *once, const double shift_mm[2], double share,
+                            udg_template *twin, udg_plane *height) {
+  const int w = once->p.width, h = once->p.height;
+  const double by[2] = {shift_mm[0] * once->px_per_mm, shift_mm[1] * once->px_per_mm};
+  for (int y = 0; y < h; y++)
+    for (int x = 0; x < w; x++) {
+      size_t i = (size_t)y * (size_t)w + (size_t)x;
+      double first = (double)once->distance.v[i];
+      double second =
+          (double)udg_plane_sample(&once->distance, x + 0.5 - by[0], y + 0.5 - by[1]);
+      twin->distance.v[i] = (float)fmax(first, second);
+      height->v[i] = (float)fmax(udg_relief_profile(first, once->bevel_mm),
+                                 share * udg_relief_profile(second, once->bevel_mm));
+    }
+  slopes_take(height, twin);
 }
 
 void udg_template_destroy(const udg_settings *settings, udg_template *made) {

@@ -47,6 +47,17 @@ typedef struct udg_template {
 
 udg_status udg_template_create(const udg_settings *settings, const udg_reference *reference,
                                size_t date_index, udg_template *made, udg_message *message);
+/* `height_px` pixels of the raster to a digit's height; a field of `margin_share` of it around. */
+udg_status udg_template_create_at(const udg_settings *settings, const udg_reference *reference,
+                                  size_t date_index, double height_px, double margin_share,
+                                  udg_template *made, udg_message *message);
+/* A template like `once` with planes of its own, and a plane of that size. */
+udg_status udg_template_twin(const udg_settings *settings, const udg_template *once,
+                             udg_template *twin, udg_plane *height, udg_message *message);
+/* The date set twice: over it the same displaced by `shift_mm`, `share` as high; the higher shows.
+ * Its distance is that to the nearest outline of either. */
+void udg_template_set_twice(const udg_template *once, const double shift_mm[2], double share,
+                            udg_template *twin, udg_plane *height);
 void udg_template_destroy(const udg_settings *settings, udg_template *made);
 
 /* The templates of a reference's dates, made when they are first asked for: one for all stages. */

@@ -8,13 +8,13 @@ enum { DECOYS = 48 };
 
 /* Decoys of fewer digits tell their spread badly: never less. */
 static const double SPREAD_LEAST = 0.004;
-/* Displacements of a second punch looked at, digit heights, and how many strengths of it. */
-static const double LEAST = 0.06;
+/* Displacements of a second punch looked at, digit heights. */
+static const double LEAST = 0.04;
 /* First every other pixel; the rest where that gains so much. */
 enum { COARSE = 2 };
 static const double GAIN_FROM = 0.01;
-/* Score of the whole date from which on the softness is fitted anew. */
-static const double SOFTEN_FROM = 0.2;
+/* Strengths of the second image where the date was registered as set twice. */
+enum { STRENGTHS_ANEW = 2 };
 
 udg_relit_sums udg_twice_sum_once(const udg_twice *twice, int left_out) {
   udg_relit_sums all = {0};
@@ -186,53 +186,85 @@ static void best_one(const udg_twice *twice, udg_twice_seen *seen) {
   seen->one = fmin(first, first - next);
 }
 
-static void best_all(const udg_twice *twice, udg_twice_seen *seen) {
+/* The date's score against `rest_once` a pixel that setting it once leaves. */
+static double score_all(const udg_twice *twice, double rest_once) {
   udg_relit_sums once = udg_twice_sum_once(twice, -1);
   udg_twice_spot best = udg_twice_best(twice, -1);
-  double gain = udg_twice_log_over(udg_relit_rest(&once), best.rest);
-  seen->all = gain / sqrt(udg_twice_spread(twice, -1, best.strength));
-  udg_hub_fit_shift(&twice->fit, best.cell, seen->all_shift_mm);
+  double own = udg_relit_rest(&once) / fmax(once.pixels, 1.0);
+  double gain = udg_twice_log_over(fmin(own, rest_once), best.rest / fmax(once.pixels, 1.0));
+  return gain / sqrt(udg_twice_spread(twice, -1, best.strength));
 }
 
-static udg_status look_closely(udg_twice *twice, udg_twice_seen *seen, udg_message *message) {
+static double rest_once_by_pixel(const udg_twice *twice) {
+  udg_relit_sums once = udg_twice_sum_once(twice, -1);
+  return udg_relit_rest(&once) / fmax(once.pixels, 1.0);
+}
+
+static udg_status look_closely(udg_twice *twice, int all, udg_twice_seen *seen,
+                               udg_message *message) {
   udg_hub_fit *fit = &twice->fit;
   fit->every = 1;
   udg_status status = udg_twice_fill(twice, 0, message);
   if (status != UDG_OK)
     return status;
   best_one(twice, seen);
-  best_all(twice, seen);
-  if (seen->all < SOFTEN_FROM)
+  if (!all)
     return UDG_OK;
   status = udg_twice_fill(twice, 1, message);
   if (status == UDG_OK)
-    best_all(twice, seen);
+    seen->all = score_all(twice, HUGE_VAL);
   return status;
 }
 
-static udg_status look_at_date(udg_twice *twice, udg_twice_seen *seen, udg_message *message) {
+static udg_status look_at_date(udg_twice *twice, int all, udg_twice_seen *seen,
+                               udg_message *message) {
   udg_hub_fit *fit = &twice->fit;
   fit->every = COARSE;
   udg_status status = udg_twice_fill(twice, 0, message);
   if (status != UDG_OK)
     return status;
-  udg_relit_sums once = udg_twice_sum_once(twice, -1);
-  double gain = udg_twice_log_over(udg_relit_rest(&once), udg_twice_best(twice, -1).rest);
   best_one(twice, seen);
   seen->digits = fit->count;
-  seen->all = fmin(gain, 0.0);
-  return fmax(gain, seen->one) > GAIN_FROM ? look_closely(twice, seen, message) : UDG_OK;
+  udg_relit_sums once = udg_twice_sum_once(twice, -1);
+  double gain = udg_twice_log_over(udg_relit_rest(&once), udg_twice_best(twice, -1).rest);
+  all |= gain > GAIN_FROM;
+  return all || seen->one > GAIN_FROM ? look_closely(twice, all, seen, message) : UDG_OK;
 }
 
-udg_status udg_twice_look(udg_look *look, const udg_look_scene *scene, udg_twice_seen *seen,
-                          udg_message *message) {
+/* The date where it was registered as set twice. */
+static udg_status look_anew(udg_look *look, const udg_look_scene *scene, const udg_twice_pose *pose,
+                            double rest_once, udg_twice_seen *seen, udg_message *message) {
   udg_twice twice;
+  udg_look_scene there = *scene;
+  there.registration = &pose->registration;
+  udg_status status = udg_twice_open(look, &there, LEAST, STRENGTHS_ANEW, &twice, message);
+  if (status != UDG_OK)
+    return status;
+  if (twice.fit.count >= 2)
+    status = udg_twice_fill(&twice, 1, message);
+  if (twice.fit.count >= 2 && status == UDG_OK) {
+    seen->anew = score_all(&twice, rest_once);
+    seen->all_gain = pose->gain;
+    memcpy(seen->all_shift_mm, pose->shift_mm, sizeof seen->all_shift_mm);
+  }
+  udg_twice_close(&twice);
+  return status;
+}
+
+udg_status udg_twice_look(udg_look *look, const udg_look_scene *scene, const udg_twice_pose *pose,
+                          udg_twice_seen *seen, udg_message *message) {
+  udg_twice twice;
+  double rest_once = HUGE_VAL;
   *seen = (udg_twice_seen){.digits = 0};
   udg_status status = udg_twice_open(look, scene, LEAST, UDG_HUB_STRENGTHS, &twice, message);
   if (status != UDG_OK)
     return status;
   if (twice.fit.count >= 2)
-    status = look_at_date(&twice, seen, message);
+    status = look_at_date(&twice, pose->found, seen, message);
+  if (seen->digits > 0 && status == UDG_OK)
+    rest_once = rest_once_by_pixel(&twice);
   udg_twice_close(&twice);
+  if (seen->digits > 0 && pose->found && status == UDG_OK)
+    status = look_anew(look, scene, pose, rest_once, seen, message);
   return status;
 }

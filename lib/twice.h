@@ -14,6 +14,7 @@
 #define UDG_TWICE_H
 
 #include "hub_fit.h"
+#include "register_twice.h"
 #include "score.h"
 
 typedef struct udg_twice {
@@ -50,7 +51,7 @@ double udg_twice_spread(const udg_twice *twice, int left_out, int strength);
 
 /* A date that was punched into the die: fills `seen`; seen->digits stays 0 where fewer than two
  * digits can be looked at. */
-udg_status udg_twice_look(udg_look *look, const udg_look_scene *scene, udg_twice_seen *seen,
-                          udg_message *message);
+udg_status udg_twice_look(udg_look *look, const udg_look_scene *scene, const udg_twice_pose *pose,
+                          udg_twice_seen *seen, udg_message *message);
 
 #endif

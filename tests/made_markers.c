@@ -95,7 +95,14 @@ void made_twice_look(made_markers *k, const ti_scene *scene, const udg_plane *gr
   assert_int_equal(udg_light_fit(k->light, &k->upright, NULL), UDG_OK);
   const udg_look_scene look = {k->m->reference, k->date_index, udg_photo_of(grey), &r,
                                k->light,        &none};
-  assert_int_equal(udg_twice_look(k->look, &look, seen, NULL), UDG_OK);
+  udg_register_twice *twice;
+  udg_twice_pose pose;
+  assert_int_equal(udg_register_twice_create(&k->m->settings, k->m->reference, &twice, NULL),
+                   UDG_OK);
+  assert_int_equal(udg_register_twice_run(twice, udg_photo_of(grey), k->date_index, &r, &pose, NULL),
+                   UDG_OK);
+  assert_int_equal(udg_twice_look(k->look, &look, &pose, seen, NULL), UDG_OK);
+  udg_register_twice_destroy(twice);
 }
 
 void made_strike_look(made_markers *k, const ti_scene *scene, const udg_plane *grey, ti_rng *rng,

@@ -433,7 +433,12 @@ static void a_second_image_is_repunched(void **state) {
 /* All of them displaced alike; a scratch across the date could pass for that. */
 static void a_second_image_of_all_is_doubled(void **state) {
   (void)state;
-  score.twice = (udg_twice_seen){.digits = 4, .all = 1.0, .all_shift_mm = {-0.1, 0.02}, .one = 0.0};
+  score.twice = (udg_twice_seen){.digits = 4,
+                                 .all_gain = 0.2,
+                                 .all = 0.6,
+                                 .anew = 0.7,
+                                 .all_shift_mm = {-0.1, 0.02},
+                                 .one = 0.0};
   name();
   assert_int_equal(result.verdict, UDG_VERDICT_DOUBLED);
   assert_int_equal(result.others[0].kind, UDG_VERDICT_DOUBLED);
@@ -441,6 +446,36 @@ static void a_second_image_of_all_is_doubled(void **state) {
   score.line = (udg_line){.length_px = 2.0 * UDG_UPRIGHT_DIGIT_PX, .along = 20000.0};
   name();
   assert_int_equal(result.verdict, UDG_VERDICT_STRAY);
+}
+
+/* Each digit of a date set twice shows twice; one that shows it far better than the date does was
+ * set twice alone. */
+static void one_digit_may_outweigh_the_date(void **state) {
+  (void)state;
+  score.twice = (udg_twice_seen){.digits = 4,
+                                 .all_gain = 0.2,
+                                 .all = 0.6,
+                                 .anew = 0.7,
+                                 .all_shift_mm = {-0.1, 0.02},
+                                 .one = 0.05,
+                                 .one_place = 2};
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_DOUBLED);
+  score.twice.all = score.twice.anew = 0.2;
+  score.twice.all_gain = 0.1;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_REPUNCHED);
+}
+
+/* A displacement that hardly shows, or none found: only a high score says twice. */
+static void without_a_displacement_the_score_decides(void **state) {
+  (void)state;
+  score.twice = (udg_twice_seen){.digits = 4, .all = 1.2, .one = 0.0};
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_DOUBLED);
+  score.twice.all = 0.5;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_PLAIN);
 }
 
 /* What an underdigit is flagged by is left as it was. */
@@ -475,6 +510,8 @@ int main(void) {
       cmocka_unit_test_setup(a_line_likelier_than_a_second_image_is_a_stray, set_up),
       cmocka_unit_test_setup(a_second_image_is_repunched, set_up),
       cmocka_unit_test_setup(a_second_image_of_all_is_doubled, set_up),
+      cmocka_unit_test_setup(one_digit_may_outweigh_the_date, set_up),
+      cmocka_unit_test_setup(without_a_displacement_the_score_decides, set_up),
       cmocka_unit_test_setup(a_second_image_takes_no_flag_away, set_up),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);

@@ -4,9 +4,9 @@
  *   features REFERENCE [--date YYYY] PHOTO...
  * Without --date the photo's own truth file is not looked at: each date of the
  * reference is registered and the one that fits best is taken. */
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
-
 #include <string.h>
 
 #include "evidence.h"
@@ -32,6 +32,13 @@ static void print_hypothesis(const udg_score *score, const udg_reference *refere
   printf("]}");
 }
 
+static void print_twice(const udg_twice_seen *seen, const udg_date *date) {
+  printf("{\"digits\":%d,\"one\":%.4g,\"gain\":%.4g,\"away\":%.4g,\"all\":%.4g,\"anew\":%.4g}",
+         seen->digits, seen->one, seen->all_gain,
+         hypot(seen->all_shift_mm[0], seen->all_shift_mm[1]) / date->height_mm, seen->all,
+         seen->anew);
+}
+
 static void print_photo(const udg_inspector *inspector, const char *photo, size_t date) {
   const udg_registration *r = &inspector->registration;
   const udg_date_work *work = &inspector->dates[date];
@@ -49,7 +56,9 @@ static void print_photo(const udg_inspector *inspector, const char *photo, size_
   if (work->score->fragment.digit)
     print_hypothesis(work->score, inspector->reference, work->upright.date, &work->score->fragment,
                      1);
-  printf("],\"hypotheses\":[");
+  printf("],\"twice\":");
+  print_twice(&work->score->twice, work->upright.date);
+  printf(",\"hypotheses\":[");
   for (int i = 0; i < work->score->count; i++)
     print_hypothesis(work->score, inspector->reference, work->upright.date,
                      &work->score->hypotheses[i], i == 0);
@@ -80,6 +89,8 @@ int main(int argc, char **argv) {
       status = udg_pipeline_locate_best(inspector, wanted, &date, &message);
     if (status == UDG_OK && inspector->found.count > 0)
       status = udg_pipeline_score(inspector, date, &message);
+    if (status == UDG_OK && inspector->found.count > 0)
+      status = udg_pipeline_twice(inspector, date, &message);
     if (status != UDG_OK)
       fprintf(stderr, "%s: %s\n", argv[i], message.text);
     else if (inspector->found.count > 0)
