@@ -326,7 +326,7 @@ udg_status udg_coin_locate(udg_coin_locator *locator, udg_photo grey, size_t dat
                                          HEIGHT_PX / date->height_mm, &locator->coin,
                                          &locator->scratch, &s.to_copy);
   if (status != UDG_OK)
-    return udg_fail(message, status, "no memory for the copy of a coin");
+    udg_fail(message, status, "no memory for the copy of a coin");
   for (int pass = 0; pass < 2 && status == UDG_OK; pass++) {
     if (pass && lead_of(result) > LEAD_SURE)
       break;
