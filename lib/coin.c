@@ -310,8 +310,7 @@ static void go_outwards(udg_coin_state *state, const udg_ellipse *all, int count
     if (all[i].quality < OUTER_QUALITY * found.quality || overlap(&all[i], &found) < 0.9 ||
         !rim_beyond(state, &all[i], fine_factor, &outer) ||
         outer.beyond < BEYOND_SHARE * found.beyond || !encloses(&outer, &found) ||
-        !about_one_centre(&found, &outer) ||
-        mean_radius(&outer) <= mean_radius(coin))
+        !about_one_centre(&found, &outer) || mean_radius(&outer) <= mean_radius(coin))
       continue;
     memcpy(coin->centre, outer.centre, sizeof outer.centre);
     memcpy(coin->semi, outer.semi, sizeof outer.semi);

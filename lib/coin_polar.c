@@ -54,8 +54,7 @@ void udg_coin_polar_destroy(const udg_settings *settings, udg_coin_polar *polar)
   udg_memory_drop(settings, polar);
 }
 
-static void layout(udg_coin_polar *polar, const udg_coin_edges *edges,
-                   const udg_coin_seed *seed) {
+static void layout(udg_coin_polar *polar, const udg_coin_edges *edges, const udg_coin_seed *seed) {
   int width = edges->x.plane.width, height = edges->x.plane.height;
   for (int k = 0; k < ANGLES; k++) {
     double c = (double)polar->basis[k][1], s = (double)polar->basis[k][2];
@@ -188,8 +187,7 @@ static double radius_choose(const udg_coin_polar *polar, udg_coin_ring ring, lin
 }
 
 double udg_coin_polar_fit(udg_coin_polar *polar, const udg_coin_edges *edges,
-                          const udg_coin_seed *seed, udg_coin_ring ring,
-                          udg_coin_shape *shape) {
+                          const udg_coin_seed *seed, udg_coin_ring ring, udg_coin_shape *shape) {
   line at = {{0}};
   udg_coin_seed centred = *seed;
   layout(polar, edges, &centred);

@@ -167,8 +167,7 @@ void udg_coin_measure(const udg_coin_edges *edges, const udg_coin_shape *shape,
   for (int k = 0; k < MEASURE_ANGLES; k++) {
     double p[2], n[2], best = 0;
     udg_coin_shape_at(shape, TAU * k / MEASURE_ANGLES, p, n);
-    if (p[0] < 1 || p[1] < 1 || p[0] > edges->x.plane.width - 1 ||
-        p[1] > edges->x.plane.height - 1)
+    if (p[0] < 1 || p[1] < 1 || p[0] > edges->x.plane.width - 1 || p[1] > edges->x.plane.height - 1)
       continue;
     for (int d = -2; d <= 2; d++)
       best = fmax(best, udg_coin_edge_across(edges, p[0] + 0.5 * d * reach * n[0],

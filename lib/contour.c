@@ -27,12 +27,11 @@ static int32_t crossing(const crossings *c, int x, int y, int down) {
 static void square_lines(crossings *c, int x, int y) {
   const int in[4] = {above(c, x, y), above(c, x + 1, y), above(c, x + 1, y + 1),
                      above(c, x, y + 1)};
-  const int32_t side[4] = {crossing(c, x, y, 0), crossing(c, x + 1, y, 1),
-                           crossing(c, x, y + 1, 0), crossing(c, x, y, 1)};
+  const int32_t side[4] = {crossing(c, x, y, 0), crossing(c, x + 1, y, 1), crossing(c, x, y + 1, 0),
+                           crossing(c, x, y, 1)};
   int saddle = in[0] == in[2] && in[1] == in[3] && in[0] != in[1];
   const float *row = udg_plane_row(c->plane, y), *below = udg_plane_row(c->plane, y + 1);
-  int joined =
-      saddle && 0.25f * (row[x] + row[x + 1] + below[x] + below[x + 1]) > c->level;
+  int joined = saddle && 0.25f * (row[x] + row[x + 1] + below[x] + below[x + 1]) > c->level;
   for (int s = 0; s < 4; s++) {
     if (in[s] || !in[(s + 1) % 4])
       continue;
@@ -155,8 +154,7 @@ static void mark_kept(const double *points, size_t from, size_t to, double withi
     size_t b = stack[--depth], a = stack[--depth], worst = a;
     double worst_off = within * within;
     for (size_t i = a + 1; i < b; i++) {
-      double off = off_segment(points + 2 * i, points + 2 * a,
-                               points + 2 * (b < to ? b : from));
+      double off = off_segment(points + 2 * i, points + 2 * a, points + 2 * (b < to ? b : from));
       if (off > worst_off) {
         worst_off = off;
         worst = i;

@@ -25,8 +25,8 @@
 #include "score_internal.h"
 
 /* Per ln n: on 398 generated coins without a trace the mean of both had its upper tenth lower than
- * one photo's by 0.3, 0.6 and 0.8 ln n in two, three and four lights, its upper twenty-fifth by 0.5,
- * 0.3 and 0.3. */
+ * one photo's by 0.3, 0.6 and 0.8 ln n in two, three and four lights, its upper twenty-fifth by
+ * 0.5, 0.3 and 0.3. */
 static const double JOINT_SHIFT = 0.5;
 
 /* Log odds of a digit at a place in one photo alone, at its own best offset. */
@@ -51,7 +51,7 @@ typedef struct pool {
   size_t map_count, date_index;
   int photos;
   udg_score_choice choice;
-  udg_score *score;               /* hypotheses of the photos together, and nothing else */
+  udg_score *score;                 /* hypotheses of the photos together, and nothing else */
   double say[UDG_HYPOTHESES_MAX];   /* of each, how many photos have a say */
   double alone[UDG_HYPOTHESES_MAX]; /* of each, the most that one photo alone says of it */
 } pool;

@@ -32,7 +32,7 @@ const char *udg_json_kind_text(udg_json_kind kind);
 const udg_json *udg_json_member(const udg_json *object, const char *key);
 size_t udg_json_count(const udg_json *array);
 const udg_json *udg_json_item(const udg_json *array, size_t index);
-double udg_json_number(const udg_json *node);      /* 0 for what is none */
+double udg_json_number(const udg_json *node); /* 0 for what is none */
 int udg_json_is_true(const udg_json *node);
 const char *udg_json_string(const udg_json *node); /* NULL for what is none */
 

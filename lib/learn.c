@@ -124,9 +124,9 @@ static udg_status cut_out(const udg_learner *learner, const udg_image *image,
   uint32_t top = (uint32_t)fmin(fmax(floor(low[1]), 0.0), image->height - 1.0);
   uint32_t right = (uint32_t)fmin(fmax(ceil(high[0]), left + 1.0), image->width);
   uint32_t bottom = (uint32_t)fmin(fmax(ceil(high[1]), top + 1.0), image->height);
-  udg_status status = udg_image_from_grey(
-      &learner->settings, image->grey + (size_t)top * image->width + left, right - left,
-      bottom - top, image->width, &entry->crop, message);
+  udg_status status =
+      udg_image_from_grey(&learner->settings, image->grey + (size_t)top * image->width + left,
+                          right - left, bottom - top, image->width, &entry->crop, message);
   udg_homography shift = udg_homography_similarity(1.0, 0.0, -(double)left, -(double)top);
   entry->candidate = (udg_candidate){
       .date_to_photo = udg_homography_after(&shift, h),
@@ -147,8 +147,8 @@ static udg_status find_better_date(udg_learner *learner, int *better, udg_messag
   there.candidates[0].digit_height_px = own.digit_height_px;
   for (size_t i = 0; i < learner->trial->date_count; i++) {
     udg_registration other;
-    if (i == learner->date_index ||
-        learner->trial->dates[i].place_count != learner->trial->dates[learner->date_index].place_count)
+    if (i == learner->date_index || learner->trial->dates[i].place_count !=
+                                        learner->trial->dates[learner->date_index].place_count)
       continue;
     udg_status status =
         udg_register(inspector->registers, inspector->even, i, &there, &other, message);
@@ -177,10 +177,10 @@ static udg_status look_at(udg_learner *learner, const udg_image *image, udg_lear
     leave_out(&entry->told, UDG_LEARN_NO_DATE, "%s", udg_pipeline_no_date(inspector));
     return UDG_OK;
   }
-  if (inspector->certainty < 0.0 &&
-      (r->score < SCORE_MIN || udg_registration_lead(r) < LEAD_MIN)) {
-    leave_out(&entry->told, UDG_LEARN_NO_DATE, "no date was found for certain: another coin, or too "
-                                        "unclear");
+  if (inspector->certainty < 0.0 && (r->score < SCORE_MIN || udg_registration_lead(r) < LEAD_MIN)) {
+    leave_out(&entry->told, UDG_LEARN_NO_DATE,
+              "no date was found for certain: another coin, or too "
+              "unclear");
     return UDG_OK;
   }
   int better;
@@ -452,8 +452,8 @@ static udg_status learn_appearance(udg_learner *learner, udg_message *message) {
   if (status == UDG_OK)
     status = cross_check(learner, 0, message);
   if (status == UDG_OK)
-    status = udg_learn_terms(learner, -1, &learner->learned, &learner->report.explained_share,
-                             message);
+    status =
+        udg_learn_terms(learner, -1, &learner->learned, &learner->report.explained_share, message);
   if (status == UDG_OK)
     status = udg_learn_variance(learner, &learner->learned, message);
   return status;

@@ -15,13 +15,13 @@ enum { UDG_LEARN_PHOTOS_MIN = 3 };
 /* Planes of one photo laid on the nominal date, what the maps are made from. */
 typedef struct udg_learn_layer {
   double term[UDG_APPEARANCE_TERMS];
-  double scale;    /* levels */
-  double noise;    /* of the residual's field, over `scale` */
-  double gain;     /* whitening of strokes, 1 / levels */
-  udg_plane value; /* residual over `scale` */
-  udg_plane mask;  /* 1: seen, 0: under a digit, clipped, outside */
-  udg_plane left;  /* filled in the second pass: energy of the whitened residual that the
-                      appearance learned from the others left over, over its variance, cut */
+  double scale;     /* levels */
+  double noise;     /* of the residual's field, over `scale` */
+  double gain;      /* whitening of strokes, 1 / levels */
+  udg_plane value;  /* residual over `scale` */
+  udg_plane mask;   /* 1: seen, 0: under a digit, clipped, outside */
+  udg_plane left;   /* filled in the second pass: energy of the whitened residual that the
+                       appearance learned from the others left over, over its variance, cut */
   udg_plane weight; /* and 1 / that variance */
   udg_plane share;  /* scratch: this photo's part in what all of them say of a pixel */
 } udg_learn_layer;
@@ -29,7 +29,7 @@ typedef struct udg_learn_layer {
 typedef struct udg_learn_entry {
   udg_learn_photo told;
   udg_learn_photo verdict; /* what `told` becomes when all photos were looked at */
-  udg_image *crop; /* the photo around the date; NULL when nothing was found */
+  udg_image *crop;         /* the photo around the date; NULL when nothing was found */
   udg_candidate candidate;
   udg_registration registration; /* of the crop, with the places learned so far */
   double misfit[UDG_PLACES_MAX]; /* at each digit, over the photo's own */

@@ -23,8 +23,7 @@ static const double FORETELL_SIGMA_PX = 2.0, VARIANCE_SIGMA_PX = 1.5;
 static const float LEFT_MAX = 9.0f;
 
 /* Where a photo's upright plane shows what pixel (x, y) of the nominal date shows. */
-static void spot_in_photo(const udg_upright *upright, int x, int y,
-                          double spot[2]) {
+static void spot_in_photo(const udg_upright *upright, int x, int y, double spot[2]) {
   const udg_appearance frame = {.px_per_mm = upright->px_per_mm,
                                 .origin_px = {upright->origin_px[0], upright->origin_px[1]}};
   double there[2];
@@ -32,12 +31,11 @@ static void spot_in_photo(const udg_upright *upright, int x, int y,
   udg_appearance_spot(&frame, upright, x, y, there);
   spot[0] = 2.0 * (x + 0.5) - there[0];
   spot[1] = 2.0 * (y + 0.5) - there[1];
-  }
+}
 
 static udg_status planes_get(const udg_settings *settings, int width, int height,
                              udg_learn_layer *layer) {
-  udg_plane *planes[] = {&layer->value, &layer->mask, &layer->left, &layer->weight,
-                         &layer->share};
+  udg_plane *planes[] = {&layer->value, &layer->mask, &layer->left, &layer->weight, &layer->share};
   for (int i = 0; i < 5; i++) {
     udg_plane_destroy(settings, planes[i]);
     if (udg_plane_create(settings, width, height, planes[i]) != UDG_OK)
@@ -47,8 +45,7 @@ static udg_status planes_get(const udg_settings *settings, int width, int height
 }
 
 void udg_learn_layer_destroy(const udg_settings *settings, udg_learn_layer *layer) {
-  udg_plane *planes[] = {&layer->value, &layer->mask, &layer->left, &layer->weight,
-                         &layer->share};
+  udg_plane *planes[] = {&layer->value, &layer->mask, &layer->left, &layer->weight, &layer->share};
   for (int i = 0; i < 5; i++)
     udg_plane_destroy(settings, planes[i]);
 }

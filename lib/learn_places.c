@@ -148,8 +148,8 @@ void udg_learn_places(udg_learner *learner, int last) {
   }
   learner->slack_mm = fmax(fmax(SLACK_FACTOR * report->spread_mm, given->slack_mm),
                            SLACK_MIN_SHARE * date->height_mm);
-  learner->slack_deg = fmax(fmax(SLACK_FACTOR * report->spread_deg, degrees * given->slack_rad),
-                            SLACK_MIN_DEG);
+  learner->slack_deg =
+      fmax(fmax(SLACK_FACTOR * report->spread_deg, degrees * given->slack_rad), SLACK_MIN_DEG);
   udg_memory_drop(&learner->settings, values);
   udg_memory_drop(&learner->settings, scratch);
 }

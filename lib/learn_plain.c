@@ -94,9 +94,9 @@ udg_status udg_learn_plain(udg_learner *learner, udg_message *message) {
   udg_appearance_destroy(&learner->settings, &others);
   learner->plain_count = (size_t)sum[0];
   learner->plain_mean = sum[0] > 0.0 ? sum[1] / sum[0] : 0.0;
-  double square = sum[0] > 1.0 ? (sum[2] - sum[0] * learner->plain_mean * learner->plain_mean) /
-                                     (sum[0] - 1.0)
-                               : 0.0;
+  double square =
+      sum[0] > 1.0 ? (sum[2] - sum[0] * learner->plain_mean * learner->plain_mean) / (sum[0] - 1.0)
+                   : 0.0;
   learner->plain_sd = sqrt(fmax(square, 0.0));
   return status;
 }

@@ -146,8 +146,7 @@ static int rewrite_member(void *user, const char *key, const udg_json *value) {
   rewriting *r = user;
   if (strcmp(key, "dates") == 0)
     rewrite_dates(r, value);
-  else if (strcmp(key, "digits") != 0 && strcmp(key, "font") != 0 &&
-           strcmp(key, "appearance") != 0)
+  else if (strcmp(key, "digits") != 0 && strcmp(key, "font") != 0 && strcmp(key, "appearance") != 0)
     udg_json_write_copy(r->writer, key, value);
   return 0;
 }
@@ -309,8 +308,8 @@ udg_status udg_learner_write(const udg_learner *learner, const char *path, udg_m
   if (status == UDG_OK && !(beside = sidecar_path(learner, path, udg_crc32(bytes, byte_count))))
     status = udg_fail(message, UDG_ERROR_MEMORY, "no memory for the sidecar's name");
   if (status == UDG_OK && strlen(file_name(beside)) >= sizeof learner->given->appearance_name)
-    status = udg_fail(message, UDG_ERROR_ARGUMENT, "%s: the name is too long",
-                      udg_label_of(path).text);
+    status =
+        udg_fail(message, UDG_ERROR_ARGUMENT, "%s: the name is too long", udg_label_of(path).text);
   if (status == UDG_OK)
     status = udg_learn_json(learner, file_name(beside), &text, message);
   if (status == UDG_OK)

@@ -159,7 +159,8 @@ static void make_covers(udg_light *light, const udg_upright *upright) {
   for (int k = 0; k < 3; k++) {
     for (size_t i = 0; i < count; i++)
       light->cover[k].v[i] = fminf(fmaxf(upright->distance.v[i] + 0.5f, 0.0f), 1.0f);
-    udg_plane_blur(&light->cover[k], udg_light_cover_sigma[k] * UDG_UPRIGHT_DIGIT_PX, &light->scratch);
+    udg_plane_blur(&light->cover[k], udg_light_cover_sigma[k] * UDG_UPRIGHT_DIGIT_PX,
+                   &light->scratch);
   }
 }
 

@@ -384,8 +384,8 @@ static udg_status parse_marker(const udg_field_reader *reader, const udg_referen
       udg_field_text(reader, object, "id", UDG_FIELD_REQUIRED, marker->id, sizeof marker->id);
   for (size_t i = entry->marker_first; i < reference->marker_count && status == UDG_OK; i++)
     if (strcmp(reference->markers[i].id, marker->id) == 0)
-      status = udg_field_fail(reader, object, "id", "\"%s\" is given twice",
-                              reference->markers[i].id);
+      status =
+          udg_field_fail(reader, object, "id", "\"%s\" is given twice", reference->markers[i].id);
   if (status == UDG_OK)
     status = parse_kind(reader, object, marker);
   if (status == UDG_OK)

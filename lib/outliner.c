@@ -181,8 +181,8 @@ static udg_status look_at(udg_outliner *outliner, const udg_image *image, udg_ou
   if (status == UDG_OK)
     status = udg_plane_create(&outliner->settings, UDG_FACE_ANGLES, UDG_FACE_RADII, &entry->face);
   if (status == UDG_OK)
-    status = udg_face_take(&outliner->settings, udg_photo_of(&entry->coin), &entry->rim, &outliner->work,
-                           &entry->face);
+    status = udg_face_take(&outliner->settings, udg_photo_of(&entry->coin), &entry->rim,
+                           &outliner->work, &entry->face);
   if (status == UDG_ERROR_ARGUMENT) {
     udg_outliner_leave_out(entry, UDG_LEARN_NO_DATE, "no whole coin was found");
     return UDG_OK;

@@ -84,8 +84,8 @@ udg_status udg_outliner_relief(udg_outliner *outliner, udg_design *design, udg_m
     udg_homography map = udg_face_map(&e->circle, e->lay_turn_rad);
     status = udg_plane_create(settings, side, side, &pictures[n]);
     if (status == UDG_OK)
-      status =
-          udg_face_lay(settings, udg_photo_of(&e->coin), &map, design->radius_px, &outliner->work, &pictures[n]);
+      status = udg_face_lay(settings, udg_photo_of(&e->coin), &map, design->radius_px,
+                            &outliner->work, &pictures[n]);
     if (status != UDG_OK)
       break;
     udg_face_even(&pictures[n], GROUND_SHARE * design->radius_px, &scratch[0], &scratch[1],

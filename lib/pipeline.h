@@ -38,7 +38,7 @@ struct udg_inspector {
   udg_find_state *find;
   udg_register_state *registers;
   udg_register_twice *registers_twice; /* made when a date may be set twice */
-  udg_coin_state *coins; /* these two only with a reference that gives the diameter */
+  udg_coin_state *coins;               /* these two only with a reference that gives the diameter */
   udg_coin_locator *locator;
   udg_face_work faces; /* only with a reference that knows the coin's face */
   udg_plane face;

@@ -89,8 +89,8 @@ static udg_status read_appearance(const udg_settings *settings, const char *path
   uint8_t *bytes = NULL;
   size_t byte_count = 0;
   udg_reference *r = *reference;
-  udg_status status = read_beside(settings, path, "appearance", r->appearance_name, &bytes,
-                                  &byte_count, message);
+  udg_status status =
+      read_beside(settings, path, "appearance", r->appearance_name, &bytes, &byte_count, message);
   if (status == UDG_OK)
     status = udg_appearance_unpack(settings, bytes, byte_count, r->appearance_name, &r->appearances,
                                    &r->appearance_count, message);
@@ -120,8 +120,7 @@ udg_status udg_reference_from_file(const udg_settings *settings, const char *pat
     status = udg_json_parse((const char *)text, text_bytes, label.text, &root, message);
   const char *font_name = udg_json_string(udg_json_member(root, "font"));
   if (status == UDG_OK && font_name && *font_name)
-    status =
-        read_beside(&resolved, path, "font", font_name, &font, &font_bytes, message);
+    status = read_beside(&resolved, path, "font", font_name, &font, &font_bytes, message);
   if (status == UDG_OK)
     status = build(&resolved, root, (source){(const char *)text, text_bytes}, label.text, font,
                    font_bytes, reference, message);
@@ -230,8 +229,7 @@ udg_status udg_reference_copy(const udg_reference *reference, udg_reference **co
   }
   memcpy(made->dates, reference->dates, reference->date_count * sizeof *made->dates);
   if (reference->expected_count > 0)
-    memcpy(made->expected, reference->expected,
-           reference->expected_count * sizeof *made->expected);
+    memcpy(made->expected, reference->expected, reference->expected_count * sizeof *made->expected);
   for (size_t i = 0; i < reference->expected_count; i++)
     made->expected[i].marker_first = made->expected[i].marker_count = 0;
   *copy = made;

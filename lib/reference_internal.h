@@ -41,7 +41,7 @@ typedef struct udg_expected {
   double offset_mm[2];
   double tolerance_mm;
   size_t marker_first, marker_count; /* in the reference's markers */
-  int usually_weak;                  /* strikes of this die: 1 weak as a rule, -1 full, 0 not told */
+  int usually_weak; /* strikes of this die: 1 weak as a rule, -1 full, 0 not told */
 } udg_expected;
 
 /* marker.h */

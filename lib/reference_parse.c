@@ -31,9 +31,9 @@ static udg_status no_memory(const udg_parse *parse) {
 }
 
 static udg_status parse_head(udg_parse *parse, const udg_field_object *file) {
-  static const char *const known[] = {"format",     "name",   "coin",  "relief",
-                                      "digits",     "font",   "dates", "strong_from",
-                                      "expected",   "design", "appearance", NULL};
+  static const char *const known[] = {"format",   "name",   "coin",       "relief",
+                                      "digits",   "font",   "dates",      "strong_from",
+                                      "expected", "design", "appearance", NULL};
   const udg_field_reader *reader = &parse->reader;
   udg_reference *reference = parse->reference;
   char format[64];
@@ -128,7 +128,7 @@ static udg_status parse_date_text(udg_parse *parse, const udg_field_object *obje
 }
 
 static udg_status parse_date(udg_parse *parse, const udg_field_object *object, udg_date *date) {
-  static const char *const known[] = {"date",     "height_mm", "places", "slack_mm",
+  static const char *const known[] = {"date",      "height_mm", "places",         "slack_mm",
                                       "slack_deg", "learned",   "evidence_shift", NULL};
   const udg_field_reader *reader = &parse->reader;
   const udg_reference *reference = parse->reference;

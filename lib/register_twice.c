@@ -223,9 +223,9 @@ static udg_status window_take(udg_register_twice *state, int number, udg_photo g
   double half[2];
   for (int i = 0; i < 2; i++)
     half[i] = shape->half_size_mm[i] + shape->margin_mm + WINDOW_MORE * shape->height_mm;
-  udg_status status = udg_rescale_window(
-      &state->settings, grey, date_to_photo, shape->centre_mm, half,
-      PATCH_PX[number] / shape->height_mm, &state->window, &state->scratch, to_window);
+  udg_status status = udg_rescale_window(&state->settings, grey, date_to_photo, shape->centre_mm,
+                                         half, PATCH_PX[number] / shape->height_mm, &state->window,
+                                         &state->scratch, to_window);
   if (status == UDG_ERROR_MEMORY)
     return udg_fail(message, status, "no memory to look at a date set twice");
   if (status != UDG_OK || !udg_homography_invert(to_window, from_window))
@@ -264,7 +264,8 @@ static void pose_fill(const guess *best, const udg_registration *once, udg_twice
   memcpy(to->place_turn_rad, best->pose.turn_rad, sizeof to->place_turn_rad);
 }
 
-/* The date once, then twice, in the window: `best` goes to it, where a second image gains enough. */
+/* The date once, then twice, in the window: `best` goes to it, where a second image gains enough.
+ */
 static udg_status search(udg_register_twice *state, const udg_align_pose *start, guess *best,
                          udg_message *message) {
   udg_align_pose own = *start;
@@ -272,8 +273,7 @@ static udg_status search(udg_register_twice *state, const udg_align_pose *start,
   udg_status status = fit(state, COARSE, &state->levels[COARSE].once, &own, &once, message);
   if (status == UDG_OK)
     status = guess_round(state, once, start, best, message);
-  return status != UDG_OK || best->gain < GAIN_LEAST ? status
-                                                     : better(state, once, best, message);
+  return status != UDG_OK || best->gain < GAIN_LEAST ? status : better(state, once, best, message);
 }
 
 udg_status udg_register_twice_run(udg_register_twice *state, udg_photo grey, size_t date_index,

@@ -33,9 +33,8 @@ udg_status udg_residual_create(const udg_settings *settings, const udg_upright *
   if (!made)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the residual");
   made->settings = *settings;
-  udg_plane *planes[] = {&made->clean, &made->white, &made->weight,
-                         &made->mask,  &made->first, &made->second,
-                         &made->mean,  &made->variance};
+  udg_plane *planes[] = {&made->clean, &made->white,  &made->weight, &made->mask,
+                         &made->first, &made->second, &made->mean,   &made->variance};
   udg_status status = UDG_OK;
   for (size_t i = 0; i < sizeof planes / sizeof *planes && status == UDG_OK; i++)
     status = udg_plane_create(settings, upright->width, upright->height, planes[i]);
@@ -63,9 +62,9 @@ void udg_residual_destroy(udg_residual *residual) {
   if (!residual)
     return;
   udg_settings settings = residual->settings;
-  udg_plane *planes[] = {&residual->clean, &residual->white,  &residual->weight, &residual->mask,
-                         &residual->first, &residual->second, &residual->padded,
-                         &residual->mean,  &residual->variance};
+  udg_plane *planes[] = {&residual->clean,  &residual->white, &residual->weight,
+                         &residual->mask,   &residual->first, &residual->second,
+                         &residual->padded, &residual->mean,  &residual->variance};
   for (size_t i = 0; i < sizeof planes / sizeof *planes; i++)
     udg_plane_destroy(&settings, planes[i]);
   udg_memory_drop(&settings, residual->frequency);

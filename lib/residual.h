@@ -18,11 +18,11 @@ typedef struct udg_residual {
   udg_plane white;  /* `clean` through the whitening filter: about N(0, 1) on the field */
   udg_plane weight; /* 1 / variance of `white`, 0 under the present digits and where not usable */
   double spectrum[UDG_SPECTRUM_BINS]; /* power per pixel of the field by radial frequency */
-  double floor; /* added to the spectrum: misfit that the field does not show */
+  double floor;                     /* added to the spectrum: misfit that the field does not show */
   const udg_appearance *appearance; /* what plain coins show beyond the model; NULL: not learned */
   udg_plane mean, variance;         /* of it in this photo, levels, levels^2 */
   double quiet_to; /* texture is measured where that variance is no larger, levels^2 */
-  double noise; /* robust s.d. of `clean` on the field, levels */
+  double noise;    /* robust s.d. of `clean` on the field, levels */
   udg_plane mask, first, second;
   const udg_fft_plan *plan;
   udg_plane padded;

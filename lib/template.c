@@ -180,8 +180,7 @@ void udg_template_set_twice(const udg_template *once, const double shift_mm[2], 
     for (int x = 0; x < w; x++) {
       size_t i = (size_t)y * (size_t)w + (size_t)x;
       double first = (double)once->distance.v[i];
-      double second =
-          (double)udg_plane_sample(&once->distance, x + 0.5 - by[0], y + 0.5 - by[1]);
+      double second = (double)udg_plane_sample(&once->distance, x + 0.5 - by[0], y + 0.5 - by[1]);
       twin->distance.v[i] = (float)fmax(first, second);
       height->v[i] = (float)fmax(udg_relief_profile(first, once->bevel_mm),
                                  share * udg_relief_profile(second, once->bevel_mm));

@@ -22,8 +22,8 @@ typedef struct ti_stamp {
   double centre_mm[2], turn_rad;
   ti_profile profile;
   double bevel_mm;
-  double height_mm;   /* height = max(0, height_mm * rise - floor_mm) */
-  double floor_mm;    /* taken off by polishing */
+  double height_mm;     /* height = max(0, height_mm * rise - floor_mm) */
+  double floor_mm;      /* taken off by polishing */
   const ti_shape *less; /* NULL, or a shape that is broken away */
   double less_centre_mm[2], less_turn_rad;
   const double *disc; /* NULL, or x, y, radius (mm, in the digit) of the part that is kept */

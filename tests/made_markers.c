@@ -99,8 +99,8 @@ void made_twice_look(made_markers *k, const ti_scene *scene, const udg_plane *gr
   udg_twice_pose pose;
   assert_int_equal(udg_register_twice_create(&k->m->settings, k->m->reference, &twice, NULL),
                    UDG_OK);
-  assert_int_equal(udg_register_twice_run(twice, udg_photo_of(grey), k->date_index, &r, &pose, NULL),
-                   UDG_OK);
+  assert_int_equal(
+      udg_register_twice_run(twice, udg_photo_of(grey), k->date_index, &r, &pose, NULL), UDG_OK);
   assert_int_equal(udg_twice_look(k->look, &look, &pose, seen, NULL), UDG_OK);
   udg_register_twice_destroy(twice);
 }

@@ -61,8 +61,12 @@ static void drop(outcome *o) {
   test_bytes_free(&o->err);
 }
 
-static const char *out_of(const outcome *o) { return (const char *)o->out.bytes; }
-static const char *err_of(const outcome *o) { return (const char *)o->err.bytes; }
+static const char *out_of(const outcome *o) {
+  return (const char *)o->out.bytes;
+}
+static const char *err_of(const outcome *o) {
+  return (const char *)o->err.bytes;
+}
 
 static void expect_has(const char *text, const char *part) {
   if (!strstr(text, part))
@@ -250,14 +254,18 @@ static void the_json_has_its_fields_and_the_truth(void **state) {
   static const struct {
     const char *field;
     char kind; /* string, array, object, number */
-  } fields[] = {{"photo", 's'},   {"status", 's'},       {"reference", 's'},     {"date", 's'},
-                {"verdict", 's'}, {"reasons", 'a'},      {"evidence", 'n'},      {"p_value", 'n'},
-                {"others", 'a'},  {"registration", 'o'}, {"date_to_photo", 'a'}, {"finding", 'o'},
-                {"light", 'o'},   {"adequacy", 'o'},     {"ms", 'o'}};
+  } fields[] = {{"photo", 's'},        {"status", 's'},        {"reference", 's'},
+                {"date", 's'},         {"verdict", 's'},       {"reasons", 'a'},
+                {"evidence", 'n'},     {"p_value", 'n'},       {"others", 'a'},
+                {"registration", 'o'}, {"date_to_photo", 'a'}, {"finding", 'o'},
+                {"light", 'o'},        {"adequacy", 'o'},      {"ms", 'o'}};
   for (size_t i = 0; i < sizeof fields / sizeof fields[0]; i++) {
     const json_t *value = json_object_get(r, fields[i].field);
-    char kind = json_is_string(value) ? 's' : json_is_array(value) ? 'a' : json_is_object(value)
-                ? 'o' : json_is_number(value) ? 'n' : '?';
+    char kind = json_is_string(value)   ? 's'
+                : json_is_array(value)  ? 'a'
+                : json_is_object(value) ? 'o'
+                : json_is_number(value) ? 'n'
+                                        : '?';
     if (kind != fields[i].kind)
       fail_msg("field '%s' is missing or of the wrong type", fields[i].field);
   }
@@ -289,8 +297,8 @@ static int is_png(const char *path) {
 
 static void words_end_with_what_they_are_worth(void **state) {
   (void)state;
-  outcome o = run("inspect '%s' --reference %s --picture '%s'", photo, reference,
-                  test_path("one.png"));
+  outcome o =
+      run("inspect '%s' --reference %s --picture '%s'", photo, reference, test_path("one.png"));
   assert_int_equal(o.status, 0);
   expect_has(out_of(&o), "turned-0008.jpg");
   expect_has(out_of(&o), "A trace of an earlier");
@@ -355,8 +363,8 @@ static void lost_output_is_a_fault(void **state) {
     test_bytes_free(&said);
   }
   /* The reader is gone before the first word. */
-  test_run("(sleep 0.2; '%s' --help 2>'%s'; echo $? >'%s') | true", UDG_COMMAND,
-           test_path("err"), test_path("status"));
+  test_run("(sleep 0.2; '%s' --help 2>'%s'; echo $? >'%s') | true", UDG_COMMAND, test_path("err"),
+           test_path("status"));
   test_bytes said = read_text(test_path("err")), status = read_text(test_path("status"));
   assert_string_equal((const char *)said.bytes, "underdigit: standard output: Broken pipe\n");
   assert_string_equal((const char *)status.bytes, "2\n");
@@ -366,17 +374,16 @@ static void lost_output_is_a_fault(void **state) {
 }
 
 int main(void) {
-  const struct CMUnitTest tests[] = {
-      cmocka_unit_test(wrong_usage_is_answered_with_usage),
-      cmocka_unit_test(help_and_version_go_to_stdout),
-      cmocka_unit_test(faults_of_the_reference_are_placed),
-      cmocka_unit_test(a_date_the_reference_lacks_is_told),
-      cmocka_unit_test(a_bad_photo_alone_is_no_input),
-      cmocka_unit_test(bad_photos_do_not_stop_the_others),
-      cmocka_unit_test(the_json_has_its_fields_and_the_truth),
-      cmocka_unit_test(words_end_with_what_they_are_worth),
-      cmocka_unit_test(pictures_get_their_names),
-      cmocka_unit_test(standard_input_is_a_photo_too),
-      cmocka_unit_test(lost_output_is_a_fault)};
+  const struct CMUnitTest tests[] = {cmocka_unit_test(wrong_usage_is_answered_with_usage),
+                                     cmocka_unit_test(help_and_version_go_to_stdout),
+                                     cmocka_unit_test(faults_of_the_reference_are_placed),
+                                     cmocka_unit_test(a_date_the_reference_lacks_is_told),
+                                     cmocka_unit_test(a_bad_photo_alone_is_no_input),
+                                     cmocka_unit_test(bad_photos_do_not_stop_the_others),
+                                     cmocka_unit_test(the_json_has_its_fields_and_the_truth),
+                                     cmocka_unit_test(words_end_with_what_they_are_worth),
+                                     cmocka_unit_test(pictures_get_their_names),
+                                     cmocka_unit_test(standard_input_is_a_photo_too),
+                                     cmocka_unit_test(lost_output_is_a_fault)};
   return cmocka_run_group_tests(tests, NULL, tear_down);
 }

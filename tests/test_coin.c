@@ -217,9 +217,11 @@ static void close_ups_and_grounds_hold_no_coin(void **state) {
   for (int j = 0; j < p.height; j++)
     for (int i = 0; i < p.width; i++) {
       float *at = udg_plane_row(&p, j) + i;
-      double loop = hypot((i - 200) / 0.8, j - 110) - 42, other = hypot((i - 200) / 0.9, j - 200) - 50;
+      double loop = hypot((i - 200) / 0.8, j - 110) - 42,
+             other = hypot((i - 200) / 0.9, j - 200) - 50;
       double bar = fabs(i - 420.0) - 25;
-      double edge = fmin(fmin(fabs(loop), fabs(other)), fabs(bar) + (fabs(j - 150.0) > 100 ? 50 : 0));
+      double edge =
+          fmin(fmin(fabs(loop), fabs(other)), fabs(bar) + (fabs(j - 150.0) > 100 ? 50 : 0));
       *at += (float)(50 * exp(-edge * edge / 18) * (i + j > 330 ? 1 : -1));
     }
   assert_int_equal(find(&p).count, 0);

@@ -52,7 +52,8 @@ static void parts_are_means_of_what_they_cover(void **state) {
   assert_int_equal(udg_image_grey(image, (double[]){-4, -4, -2, -2}, 1, 1, out), UDG_OK);
   assert_int_equal(out[0], 10);
   assert_int_equal(udg_image_grey(image, (double[]){2, 0, 2, 1}, 1, 1, out), UDG_ERROR_ARGUMENT);
-  assert_int_equal(udg_image_grey(image, (double[]){0, 0, 1e300, 1}, 1, 1, out), UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_image_grey(image, (double[]){0, 0, 1e300, 1}, 1, 1, out),
+                   UDG_ERROR_ARGUMENT);
   assert_int_equal(udg_image_grey(image, NULL, 0, 1, out), UDG_ERROR_ARGUMENT);
   assert_int_equal(udg_image_grey(image, NULL, 1, 1, NULL), UDG_ERROR_ARGUMENT);
   assert_int_equal(udg_image_grey(NULL, NULL, 1, 1, out), UDG_ERROR_ARGUMENT);

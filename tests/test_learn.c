@@ -133,8 +133,8 @@ static void shifted_place_is_put_back(void **state) {
     print_message(" %+.4f %+.4f", report.place_shift_mm[p][0], report.place_shift_mm[p][1]);
   print_message(" mm\n");
   assert_true(report.used_count >= 10);
-  double others = (report.place_shift_mm[0][0] + report.place_shift_mm[1][0] +
-                   report.place_shift_mm[2][0]) / 3;
+  double others =
+      (report.place_shift_mm[0][0] + report.place_shift_mm[1][0] + report.place_shift_mm[2][0]) / 3;
   double strayed = (strayed_mm[3] - (strayed_mm[0] + strayed_mm[1] + strayed_mm[2]) / 3) / 12;
   print_message("strayed %.4f mm\n", strayed);
   test_near(report.place_shift_mm[3][0] - others, -0.06 * height + strayed, 0.01 * height);
@@ -283,10 +283,11 @@ static void leaf_stops_raising_evidence(void **state) {
     found += verdict == UDG_VERDICT_UNDERDIGIT;
     udg_image_destroy(image);
   }
-  print_message("used %d of %d, foretold %.3f; evidence %.2f -> %.2f, not plain %d, flagged after %d of "
-                "%d; traces found %d of %d\n",
-                report.used_count, LEARN, report.explained_share, before, after, flags_before,
-                flags_after, CHECK, found, CHECK);
+  print_message(
+      "used %d of %d, foretold %.3f; evidence %.2f -> %.2f, not plain %d, flagged after %d of "
+      "%d; traces found %d of %d\n",
+      report.used_count, LEARN, report.explained_share, before, after, flags_before, flags_after,
+      CHECK, found, CHECK);
   assert_true(report.used_count >= LEARN - 4);
   /* Places that are right stay where they are. */
   for (int p = 0; p < report.place_count; p++)
@@ -302,7 +303,8 @@ static void leaf_stops_raising_evidence(void **state) {
   udg_image *image = draw_with_leaf(&options, 42, 0);
   double with = evidence_of(learned, image, &verdict);
   date->evidence_shift = 0.0;
-  assert_true(fabs(shift) > 1e-3 && fabs(with - evidence_of(learned, image, &verdict) - shift) < 1e-9);
+  assert_true(fabs(shift) > 1e-3 &&
+              fabs(with - evidence_of(learned, image, &verdict) - shift) < 1e-9);
   udg_image_destroy(image);
   udg_reference_destroy(learned);
 }
@@ -311,8 +313,8 @@ static int file_count(void) {
   return test_run("test \"$(ls -A %s | wc -l)\" = 0", test_directory()) == 0 ? 0 : 1;
 }
 
-/* The table's mean is the sum of x times the chance of x, here from its p-values on a fine grid; the
- * share that is believed is that of a normal prior of s.d. 0.4, worked by hand. */
+/* The table's mean is the sum of x times the chance of x, here from its p-values on a fine grid;
+ * the share that is believed is that of a normal prior of s.d. 0.4, worked by hand. */
 static void shift_is_believed_as_far_as_it_is_known(void **state) {
   (void)state;
   double mean = 0.0, step = 0.01;
@@ -337,12 +339,11 @@ static void two_photos_are_too_few(void **state) {
   assert_int_equal(udg_learner_finish(learner, &report, &message), UDG_ERROR_PHOTOS);
   assert_true(report.used_count <= 2 && report.photo_count == 2);
   assert_non_null(strstr(message.text, "of 2 photos can be learned from; at least 3"));
-  assert_int_equal(udg_learner_write(learner, test_path("few.json"), &message),
-                   UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_learner_write(learner, test_path("few.json"), &message), UDG_ERROR_ARGUMENT);
   assert_int_equal(access(test_path("few.json"), F_OK), -1);
   udg_learner_destroy(learner);
-  assert_int_equal(
-      udg_learner_create(NULL, m.reference, "1066", &learner, &message), UDG_ERROR_DATE);
+  assert_int_equal(udg_learner_create(NULL, m.reference, "1066", &learner, &message),
+                   UDG_ERROR_DATE);
   assert_null(learner);
   udg_learner_destroy(NULL);
 }

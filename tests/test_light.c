@@ -39,7 +39,8 @@ static int tear_down(void **state) {
 }
 
 static void fit(void) {
-  assert_int_equal(udg_upright_make(&upright, udg_photo_of(&scene.photo), &scene.registration, NULL), UDG_OK);
+  assert_int_equal(
+      udg_upright_make(&upright, udg_photo_of(&scene.photo), &scene.registration, NULL), UDG_OK);
   assert_int_equal(udg_light_fit(light, &upright, NULL), UDG_OK);
 }
 
@@ -193,7 +194,8 @@ static void a_flat_photo_has_no_edges(void **state) {
 static void too_few_pixels_are_an_error(void **state) {
   (void)state;
   stage_expose(&scene, STAGE_LINEAR, 0.5, 60.0, 0.5, 0.0);
-  assert_int_equal(udg_upright_make(&upright, udg_photo_of(&scene.photo), &scene.registration, NULL), UDG_OK);
+  assert_int_equal(
+      udg_upright_make(&upright, udg_photo_of(&scene.photo), &scene.registration, NULL), UDG_OK);
   memset(upright.usable.v, 0, sizeof(float) * (size_t)upright.width * (size_t)upright.height);
   udg_message message = {""};
   assert_int_equal(udg_light_fit(light, &upright, &message), UDG_ERROR_ARGUMENT);

@@ -288,9 +288,9 @@ static void bitmap_fonts_are_told(void **state) {
       udg_font_digits(&settings, font, sizeof font - 1, 1.6, digits, has, "font", &message),
       UDG_ERROR_REFERENCE);
   assert_string_equal(message.text, "font: the font has no outlines");
-  assert_int_equal(udg_font_digits(&settings, font, (size_t)1 << 31, 1.6, digits, has, "font",
-                                   &message),
-                   UDG_ERROR_LIMIT);
+  assert_int_equal(
+      udg_font_digits(&settings, font, (size_t)1 << 31, 1.6, digits, has, "font", &message),
+      UDG_ERROR_LIMIT);
 }
 
 static void broken_fonts_are_told(void **state) {

@@ -1,10 +1,10 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
 /* The picture, read back as grey: outlines must be where the result puts them. */
+#include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
-#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -43,8 +43,11 @@ typedef struct scene {
 } scene;
 
 static udg_view make_view(const float *pixels) {
-  return (udg_view){.width = VIEW_WIDTH, .height = VIEW_HEIGHT, .pixels = pixels,
-                    .px_per_mm = 80, .origin_px = {250, 235}};
+  return (udg_view){.width = VIEW_WIDTH,
+                    .height = VIEW_HEIGHT,
+                    .pixels = pixels,
+                    .px_per_mm = 80,
+                    .origin_px = {250, 235}};
 }
 
 static int set_up(void **state) {
@@ -57,16 +60,25 @@ static int set_up(void **state) {
   }
   for (int i = 0; i < VIEW_WIDTH * VIEW_HEIGHT; i++)
     s->upright[i] = 100;
-  s->result = (udg_result){.verdict = UDG_VERDICT_UNDERDIGIT, .judged = 1, .p_value = 0.001,
-                           .place_count = 3, .date = "170"};
+  s->result = (udg_result){.verdict = UDG_VERDICT_UNDERDIGIT,
+                           .judged = 1,
+                           .p_value = 0.001,
+                           .place_count = 3,
+                           .date = "170"};
   s->result.place_offset_mm[1][0] = 0.06;
   s->result.place_turn_deg[1] = 3;
-  s->result.finding = (udg_finding){.place = 2, .digit = '1', .kind = UDG_VERDICT_UNDERDIGIT,
-                                    .offset_mm = {0.25, -0.3}, .turn_deg = -6};
-  s->input = (picture_input){.photo = "made.png", .result = &s->result, .reference = s->reference,
+  s->result.finding = (udg_finding){.place = 2,
+                                    .digit = '1',
+                                    .kind = UDG_VERDICT_UNDERDIGIT,
+                                    .offset_mm = {0.25, -0.3},
+                                    .turn_deg = -6};
+  s->input = (picture_input){.photo = "made.png",
+                             .result = &s->result,
+                             .reference = s->reference,
                              .upright = make_view(s->upright),
                              .residual = make_view(s->residual),
-                             .evidence = make_view(s->evidence), .width_px = 1200};
+                             .evidence = make_view(s->evidence),
+                             .width_px = 1200};
   *state = s;
   return 0;
 }
@@ -149,7 +161,8 @@ static void expect_outlines(const scene *s, const expected *outlines, int count)
   assert_int_equal(off_changed, 0);
   for (int k = 0; k < count; k++) {
     assert_true(on[k] > 300);
-    assert_true(on_changed[k] > 0.97 * on[k]); /* where line meets casing a pixel may be as the photo */
+    assert_true(on_changed[k] >
+                0.97 * on[k]); /* where line meets casing a pixel may be as the photo */
   }
   udg_image_destroy(image);
 }
@@ -157,8 +170,8 @@ static void expect_outlines(const scene *s, const expected *outlines, int count)
 static void outlines_lie_where_the_result_says(void **state) {
   scene *s = *state;
   /* The 7: nominal 0, turned 4 degrees, found 0.06 mm right and 3 degrees more. */
-  const expected all[] = {{'1', -1.4, -0.8, 0}, {'7', 0.06, -0.8, 7}, {'0', 1.4, -0.8, 0},
-                          {'1', 0.31, -1.1, 1}};
+  const expected all[] = {
+      {'1', -1.4, -0.8, 0}, {'7', 0.06, -0.8, 7}, {'0', 1.4, -0.8, 0}, {'1', 0.31, -1.1, 1}};
   expect_outlines(s, all, 4);
   s->result.verdict = UDG_VERDICT_PLAIN;
   expect_outlines(s, all, 3);
@@ -191,8 +204,8 @@ static void each_verdict_draws_its_own(void **state) {
   assert_true(fabs(traces[2].centre_mm[0] - (1.5)) < 1e-12);
   assert_true(fabs(traces[1].centre_mm[1] - (-0.6)) < 1e-12);
 
-  *f = (udg_finding){.kind = UDG_VERDICT_REPUNCHED, .place = 3, .digit = '0',
-                     .offset_mm = {-0.1, 0}};
+  *f = (udg_finding){
+      .kind = UDG_VERDICT_REPUNCHED, .place = 3, .digit = '0', .offset_mm = {-0.1, 0}};
   s->result.verdict = UDG_VERDICT_REPUNCHED;
   assert_int_equal(picture_traces(&s->input, traces, label, sizeof label), 1);
   assert_string_equal(label, "second 0");
@@ -286,7 +299,7 @@ static void colours_say_what_values_are(void **state) {
   assert_int_equal(pixels[3], 0x808080);
   assert_int_equal(pixels[4], 0x808080);
   picture_paint(&input, &view, PICTURE_EVIDENCE, range, (unsigned char *)pixels, sizeof pixels);
-  assert_int_equal(pixels[3], pixels[0]); /* unknown as at the lowest */
+  assert_int_equal(pixels[3], pixels[0]);                   /* unknown as at the lowest */
   assert_true((pixels[2] & 0xFF00) < (pixels[5] & 0xFF00)); /* green: darker is more */
   assert_true((pixels[5] & 0xFF00) < (pixels[1] & 0xFF00));
   /* A photo three wide whose left edge lies one pixel in. */
@@ -301,8 +314,7 @@ static void colours_say_what_values_are(void **state) {
 static void text_is_made_clean(void **state) {
   (void)state;
   char clean[64];
-  picture_clean_text("a\x01\xC3\xA9\x80\xE2\x82\xAC\xC0\xAF\xF4\x90\x80\x80z", clean,
-                     sizeof clean);
+  picture_clean_text("a\x01\xC3\xA9\x80\xE2\x82\xAC\xC0\xAF\xF4\x90\x80\x80z", clean, sizeof clean);
   assert_string_equal(clean, "a?\xC3\xA9?\xE2\x82\xAC??????z");
   picture_clean_text("ab\xC3\xA9", clean, 4); /* no room for the last letter's second byte */
   assert_string_equal(clean, "ab");
@@ -325,16 +337,15 @@ static void what_cannot_be_written_is_told(void **state) {
 #define WITH_SCENE(f) cmocka_unit_test_setup_teardown(f, set_up, tear_down)
 
 int main(void) {
-  const struct CMUnitTest tests[] = {
-      WITH_SCENE(outlines_lie_where_the_result_says),
-      WITH_SCENE(a_plain_date_has_no_trace),
-      WITH_SCENE(each_verdict_draws_its_own),
-      WITH_SCENE(every_width_holds_all_panels),
-      WITH_SCENE(odd_input_is_drawn),
-      WITH_SCENE(the_profile_is_the_best_of_each_column),
-      cmocka_unit_test(colours_say_what_values_are),
-      cmocka_unit_test(text_is_made_clean),
-      WITH_SCENE(what_cannot_be_written_is_told)};
+  const struct CMUnitTest tests[] = {WITH_SCENE(outlines_lie_where_the_result_says),
+                                     WITH_SCENE(a_plain_date_has_no_trace),
+                                     WITH_SCENE(each_verdict_draws_its_own),
+                                     WITH_SCENE(every_width_holds_all_panels),
+                                     WITH_SCENE(odd_input_is_drawn),
+                                     WITH_SCENE(the_profile_is_the_best_of_each_column),
+                                     cmocka_unit_test(colours_say_what_values_are),
+                                     cmocka_unit_test(text_is_made_clean),
+                                     WITH_SCENE(what_cannot_be_written_is_told)};
   int failed = cmocka_run_group_tests(tests, NULL, NULL);
   test_directory_remove();
   return failed;

@@ -80,7 +80,8 @@ static void grey_levels_are_taken_as_they_are(void **state) {
   assert_int_equal(inspector->grey.width, scene.photo.width);
   assert_int_equal(inspector->grey.height, scene.photo.height);
   for (size_t i = 0; i < (size_t)scene.photo.width * (size_t)scene.photo.height; i++)
-    test_near(inspector->grey.level[inspector->grey.grey[i]], fmin(fmax((double)scene.photo.v[i], 0.0), 255.0), 0.51);
+    test_near(inspector->grey.level[inspector->grey.grey[i]],
+              fmin(fmax((double)scene.photo.v[i], 0.0), 255.0), 0.51);
 }
 
 /* Registration to 1.5 % of the digits' height, as the registration's own bound asks for the

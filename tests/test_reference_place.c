@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: GPL-2.0-or-later */
+#include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
-#include <math.h>
 
 #include <cmocka.h>
 
@@ -11,9 +11,13 @@
 
 /* Two dates of an invented token; 0.1 rad is 5.729578 degrees. */
 static udg_date dates[] = {
-    {.text = "71", .height_mm = 1.2, .place_count = 2,
+    {.text = "71",
+     .height_mm = 1.2,
+     .place_count = 2,
      .places = {{'7', {-0.5, -0.6}, 0.0}, {'1', {0.5, -0.6}, 0.1}}},
-    {.text = "705", .height_mm = 1.5, .place_count = 3,
+    {.text = "705",
+     .height_mm = 1.5,
+     .place_count = 3,
      .places = {{'7', {-1.0, -0.7}, 0.0}, {'0', {0.0, -0.8}, -0.1}, {'5', {1.0, -0.9}, 0.0}}},
 };
 static const udg_reference reference = {.date_count = 2, .dates = dates};

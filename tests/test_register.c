@@ -103,6 +103,47 @@ static quality measure(const char *name, const ti_options *options, int count) {
   return q;
 }
 
+/* At the place of the date that is there, another date of the reference explains clearly less,
+ * roughly registered already: what the search for dates saves its time by. */
+static void another_date_explains_less(void **state) {
+  (void)state;
+  enum { PHOTOS = 8 };
+  made m;
+  ti_options options;
+  assert_int_equal(made_open(&m, "karrow"), 0);
+  assert_true(m.reference->date_count >= 2);
+  stages s = stages_open(&m);
+  ti_options_defaults(&options);
+  options.class_fixed = TI_CLEAN;
+  options.date_fixed = 0;
+  options.digit_px[0] = 40;
+  options.digit_px[1] = 90;
+  int behind = 0;
+  for (int i = 0; i < PHOTOS; i++) {
+    ti_scene scene;
+    udg_plane grey = {0};
+    udg_find_result found;
+    double own, other;
+    made_draw(&m, &options, 78, i, &scene, &grey);
+    const udg_photo photo = udg_photo_of(&grey);
+    assert_int_equal(udg_find_date(s.find, photo, 0, &found, NULL), UDG_OK);
+    assert_true(found.count > 0);
+    const udg_candidate *spot = &found.candidates[0];
+    assert_int_equal(udg_register_try(s.registers, photo, 0, spot, &own, NULL), UDG_OK);
+    assert_int_equal(udg_register_try(s.registers, photo, 1, spot, &other, NULL), UDG_OK);
+    assert_true(own > 0.0 && own <= 1.0);
+    behind += other < 0.95 * own;
+    assert_int_equal(
+        udg_register_try(s.registers, photo, m.reference->date_count, spot, &own, NULL),
+        UDG_ERROR_ARGUMENT);
+    udg_plane_destroy(&m.settings, &grey);
+  }
+  stages_close(&s);
+  made_close(&m);
+  if (behind < PHOTOS - 1)
+    fail_msg("the other date is behind in %d of %d", behind, PHOTOS);
+}
+
 /* Linear light, white noise: each digit to a small part of a per cent.  (The
  * corners carry the digits' slack, which no photo tells from a shift.) */
 static void ideal_light_is_exact(void **state) {
@@ -169,6 +210,7 @@ static void nothing_to_register_is_told(void **state) {
 
 int main(void) {
   const struct CMUnitTest tests[] = {
+      cmocka_unit_test(another_date_explains_less),
       cmocka_unit_test(ideal_light_is_exact),
       cmocka_unit_test(metal_is_good),
       cmocka_unit_test(nothing_to_register_is_told),

@@ -45,15 +45,15 @@ static void look(ti_class cls, uint64_t seed, seen all[EACH]) {
     udg_plane grey = {0};
     udg_find_result found;
     ti_rng rng = ti_rng_create(seed, (uint64_t)i, 81);
-    assert_int_equal(
-        ti_make_scene(&m.shapes, m.reference, &options, seed, i, 0, &all[i].scene), UDG_OK);
+    assert_int_equal(ti_make_scene(&m.shapes, m.reference, &options, seed, i, 0, &all[i].scene),
+                     UDG_OK);
     made_displace(&all[i].scene, ti_rng_range(&rng, 0.09, 0.13));
     made_picture(&m, &options, &all[i].scene, &grey);
     const udg_photo photo = udg_photo_of(&grey);
     assert_int_equal(udg_find_date(find, photo, 0, &found, NULL), UDG_OK);
     assert_int_equal(udg_register(registers, photo, 0, &found, &all[i].once, NULL), UDG_OK);
-    assert_int_equal(
-        udg_register_twice_run(twice, photo, 0, &all[i].once, &all[i].twice, NULL), UDG_OK);
+    assert_int_equal(udg_register_twice_run(twice, photo, 0, &all[i].once, &all[i].twice, NULL),
+                     UDG_OK);
     udg_plane_destroy(&m.settings, &grey);
   }
   udg_register_twice_destroy(twice);
@@ -101,8 +101,8 @@ static void both_images_are_found(void **state) {
     nearer += error_of(&s->scene, &s->twice.registration) < error_of(&s->scene, &s->once);
   }
   if (found < EACH - 1 || near < EACH - 2 || nearer < EACH - 3 || none < EACH - 2)
-    fail_msg("of %d: found %d, displacement right %d, first image nearer %d; clean without %d", EACH,
-             found, near, nearer, none);
+    fail_msg("of %d: found %d, displacement right %d, first image nearer %d; clean without %d",
+             EACH, found, near, nearer, none);
 }
 
 static void a_date_that_is_not_there_is_no_error(void **state) {
@@ -116,10 +116,12 @@ static void a_date_that_is_not_there_is_no_error(void **state) {
   assert_int_equal(udg_register_twice_create(&m.settings, m.reference, &twice, NULL), UDG_OK);
   assert_int_equal(udg_plane_create(&m.settings, 80, 60, &flat), UDG_OK);
   far.date_to_photo = udg_homography_similarity(30.0, 0.0, 4000.0, 4000.0);
-  assert_int_equal(udg_register_twice_run(twice, udg_photo_of(&flat), 0, &far, &pose, NULL), UDG_OK);
+  assert_int_equal(udg_register_twice_run(twice, udg_photo_of(&flat), 0, &far, &pose, NULL),
+                   UDG_OK);
   assert_false(pose.found);
   far.date_to_photo = udg_homography_similarity(10.0, 0.0, 40.0, 30.0);
-  assert_int_equal(udg_register_twice_run(twice, udg_photo_of(&flat), 0, &far, &pose, NULL), UDG_OK);
+  assert_int_equal(udg_register_twice_run(twice, udg_photo_of(&flat), 0, &far, &pose, NULL),
+                   UDG_OK);
   assert_false(pose.found);
   udg_plane_destroy(&m.settings, &flat);
   udg_register_twice_destroy(twice);

@@ -19,8 +19,8 @@ static test_allocator allocator;
 
 /* Unlike itself in every other turn: bumps of different size about a middle. */
 static double height_at(double u, double v) {
-  static const double bump[][4] = {{0.45, 0.1, 0.16, 1.0},  {-0.3, 0.35, 0.1, 0.8},
-                                   {-0.1, -0.5, 0.2, -0.6}, {0.2, -0.2, 0.07, 0.9},
+  static const double bump[][4] = {{0.45, 0.1, 0.16, 1.0},   {-0.3, 0.35, 0.1, 0.8},
+                                   {-0.1, -0.5, 0.2, -0.6},  {0.2, -0.2, 0.07, 0.9},
                                    {-0.55, -0.2, 0.12, 0.7}, {0.1, 0.6, 0.08, 1.0},
                                    {0.62, -0.35, 0.06, 1.0}, {-0.45, -0.5, 0.06, 1.0},
                                    {0.5, 0.5, 0.05, 1.0},    {-0.62, 0.12, 0.05, 1.0}};

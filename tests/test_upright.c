@@ -59,7 +59,8 @@ static void grey_levels_come_from_the_right_place(void **state) {
       for (int x = 0; x < scene.photo.width; x++)
         udg_plane_row(&scene.photo, y)[x] =
             (float)(120.0 + 60.0 * sin((x + 0.5) / 5.0) * cos((y + 0.5) / 6.0));
-    assert_int_equal(udg_upright_make(&upright, udg_photo_of(&scene.photo), &scene.registration, NULL), UDG_OK);
+    assert_int_equal(
+        udg_upright_make(&upright, udg_photo_of(&scene.photo), &scene.registration, NULL), UDG_OK);
     test_near(upright.zoom, 44.0 / 48.0, 0.03);
     int compared = 0;
     for (int y = 0; y < upright.height; y++)
@@ -94,7 +95,8 @@ static void distance_is_zero_on_the_strokes_edges(void **state) {
   }
   stage_strike(&scene);
   stage_expose(&scene, STAGE_LINEAR, 1.0, 50.0, 0.5, 0.0);
-  assert_int_equal(udg_upright_make(&upright, udg_photo_of(&scene.photo), &scene.registration, NULL), UDG_OK);
+  assert_int_equal(
+      udg_upright_make(&upright, udg_photo_of(&scene.photo), &scene.registration, NULL), UDG_OK);
   udg_plane cover = {0};
   assert_int_equal(udg_plane_create(&scene.settings, upright.width, upright.height, &cover),
                    UDG_OK);
@@ -133,7 +135,8 @@ static void edges_point_inwards(void **state) {
   memset(&scene.registration.place_offset_mm, 0, sizeof scene.registration.place_offset_mm);
   memset(&scene.registration.place_turn_rad, 0, sizeof scene.registration.place_turn_rad);
   stage_aim(&scene, 60.0, 0.1, 0.0);
-  assert_int_equal(udg_upright_make(&upright, udg_photo_of(&scene.photo), &scene.registration, NULL), UDG_OK);
+  assert_int_equal(
+      udg_upright_make(&upright, udg_photo_of(&scene.photo), &scene.registration, NULL), UDG_OK);
   int y = (int)upright.place_px[0][1];
   double half_px = 0.13 * upright.px_per_mm;
   int left = (int)floor(upright.place_px[0][0] - half_px);
@@ -154,7 +157,8 @@ static void blown_out_pixels_are_told(void **state) {
   for (int y = 0; y < scene.photo.height; y++)
     for (int x = 0; x < scene.photo.width; x++)
       udg_plane_row(&scene.photo, y)[x] = x < scene.photo.width / 2 ? 255.0f : 120.0f;
-  assert_int_equal(udg_upright_make(&upright, udg_photo_of(&scene.photo), &scene.registration, NULL), UDG_OK);
+  assert_int_equal(
+      udg_upright_make(&upright, udg_photo_of(&scene.photo), &scene.registration, NULL), UDG_OK);
   for (int y = 0; y < upright.height; y++) {
     size_t middle = (size_t)y * (size_t)upright.width + (size_t)upright.width / 2;
     assert_true(udg_upright_blown(&upright, middle - 5) && upright.usable.v[middle - 5] == 1.0f);
@@ -168,7 +172,8 @@ static void a_date_outside_the_photo_is_an_error(void **state) {
   udg_registration away = scene.registration;
   away.date_to_photo.m[2] += 5000.0;
   udg_message message = {""};
-  assert_int_equal(udg_upright_make(&upright, udg_photo_of(&scene.photo), &away, &message), UDG_ERROR_ARGUMENT);
+  assert_int_equal(udg_upright_make(&upright, udg_photo_of(&scene.photo), &away, &message),
+                   UDG_ERROR_ARGUMENT);
   assert_non_null(strstr(message.text, "outside the photo"));
   /* Half outside is no error: that half is not used. */
   away.date_to_photo.m[2] = scene.registration.date_to_photo.m[2] + 0.5 * scene.photo.width;

@@ -78,8 +78,8 @@ void coins_others(const coins *all, char *text, size_t text_bytes) {
   for (int i = 0; i < all->count; i++) {
     if (i == speaker || all->results[i].verdict != UDG_VERDICT_UNDERDIGIT)
       continue;
-    int n = snprintf(text + used, text_bytes - used, "%s%d", told ? ", " : "coins that show a trace as well: ",
-                     all->results[i].coin_index);
+    int n = snprintf(text + used, text_bytes - used, "%s%d",
+                     told ? ", " : "coins that show a trace as well: ", all->results[i].coin_index);
     if (n < 0 || (size_t)n >= text_bytes - used)
       return;
     used += (size_t)n;

@@ -22,7 +22,7 @@ typedef struct inspect_options {
   const char *reference_path;
   const char *date; /* NULL: all of the reference */
   int json;
-  int same_coin;             /* all photos are of one coin */
+  int same_coin;            /* all photos are of one coin */
   const char *picture_path; /* NULL: none */
   const char *grid_path;    /* NULL: none */
   int picture_width_px;
@@ -36,8 +36,8 @@ typedef struct inspect_run {
   udg_settings settings;
   udg_reference *reference;
   udg_inspector *inspector;
-  int read_count;    /* photos that could be worked on */
-  int unjudged;      /* some could not be judged or read */
+  int read_count;      /* photos that could be worked on */
+  int unjudged;        /* some could not be judged or read */
   words_state *states; /* of known dies whose marks were seen, for their order */
   size_t state_count;
   int output_failed; /* an answer or a picture could not be written: stop */
@@ -185,8 +185,8 @@ static udg_status load_photo(const inspect_run *run, const char *photo, udg_imag
   unsigned char *bytes = read_standard_input(&run->settings, &byte_count, message);
   if (!bytes)
     return UDG_ERROR_IO;
-  udg_status status = udg_image_from_memory(&run->settings, bytes, byte_count, "standard input",
-                                            image, message);
+  udg_status status =
+      udg_image_from_memory(&run->settings, bytes, byte_count, "standard input", image, message);
   free(bytes);
   return status;
 }
@@ -258,8 +258,8 @@ typedef struct drawing {
 static int draw_named(void *user, const udg_result *result) {
   const drawing *d = user;
   const inspect_options *options = d->run->options;
-  char *path = naming_picture_path(options->picture_path, options->photos, options->photo_count,
-                                   d->index);
+  char *path =
+      naming_picture_path(options->picture_path, options->photos, options->photo_count, d->index);
   if (path)
     draw_picture(d->run, options->photos[d->index], d->image, result, path);
   else
@@ -298,7 +298,9 @@ static void keep_states(inspect_run *run, const char *photo, const udg_result *r
       return; /* the order is an extra: the answers themselves were given */
     run->states = larger;
     words_state *s = &run->states[run->state_count++];
-    *s = (words_state){.photo = photo, .state = die->state, .low = die->state_interval[0],
+    *s = (words_state){.photo = photo,
+                       .state = die->state,
+                       .low = die->state_interval[0],
                        .high = die->state_interval[1]};
     snprintf(s->die, sizeof s->die, "%s", die->id);
   }

@@ -34,11 +34,15 @@ static int parse_numbers(const char *text, int count, double *numbers) {
 /* -1: go on; else the exit status. */
 static int parse_options(int argc, char **argv, learn_options *options) {
   static const struct option known[] = {
-      {"reference", required_argument, NULL, 'r'}, {"date", required_argument, NULL, 'd'},
-      {"output", required_argument, NULL, 'o'},    {"quiet", no_argument, NULL, 'q'},
-      {"box", required_argument, NULL, 'b'},       {"font", required_argument, NULL, 'f'},
+      {"reference", required_argument, NULL, 'r'},
+      {"date", required_argument, NULL, 'd'},
+      {"output", required_argument, NULL, 'o'},
+      {"quiet", no_argument, NULL, 'q'},
+      {"box", required_argument, NULL, 'b'},
+      {"font", required_argument, NULL, 'f'},
       {"diameter", required_argument, NULL, 'D'},
-      {"help", no_argument, NULL, 'h'},            {NULL, 0, NULL, 0},
+      {"help", no_argument, NULL, 'h'},
+      {NULL, 0, NULL, 0},
   };
   *options = (learn_options){0};
   int letter;
@@ -268,8 +272,9 @@ static udg_status make_outlines(const udg_settings *settings, const learn_option
     udg_learn_photo photo;
     status = udg_outliner_finish(outliner, reference, message);
     /* With outlines, who is left out is told once, when all is learned. */
-    for (size_t i = 0; status != UDG_OK && !options->quiet &&
-                       udg_outliner_photo(outliner, i, &photo) == UDG_OK; i++)
+    for (size_t i = 0;
+         status != UDG_OK && !options->quiet && udg_outliner_photo(outliner, i, &photo) == UDG_OK;
+         i++)
       print_if_left_out(&photo);
   }
   udg_outliner_destroy(outliner);
@@ -292,10 +297,9 @@ static int learn_run(int argc, char **argv) {
   udg_learner *learner = NULL;
   const char *date = NULL;
   status = EXIT_FAULT;
-  udg_status loaded =
-      options.has_box
-          ? make_outlines(&settings, &options, &reference, &message)
-          : udg_reference_from_file(&settings, options.reference_path, &reference, &message);
+  udg_status loaded = options.has_box ? make_outlines(&settings, &options, &reference, &message)
+                                      : udg_reference_from_file(&settings, options.reference_path,
+                                                                &reference, &message);
   if (loaded != UDG_OK)
     command_complain("%s%s", message.text,
                      loaded == UDG_ERROR_PHOTOS ? "; nothing was written" : "");
@@ -329,7 +333,8 @@ const command learn_command = {
         "                        second file beside it, FILE-........appearance, that must be\n"
         "                        kept with it\n"
         "Without outlines, from photographs of whole coins, or of close-ups, alone:\n"
-        "  -b, --box X,Y,W,H     where the date is on the first photo, in pixels: left, top, width,\n"
+        "  -b, --box X,Y,W,H     where the date is on the first photo, in pixels: left, top, "
+        "width,\n"
         "                        height; the date is upright there, and nothing else that is\n"
         "                        raised lies wholly in the box. --date says which digits it holds\n"
         "  -r, --reference FILE  another reference, whose digits are looked for as earlier ones\n"

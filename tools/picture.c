@@ -213,8 +213,8 @@ static void draw_caption(const drawing *d, int panel, const char *title, const c
 }
 
 /* A short piece of the line and what it stands for; gives the width taken. */
-static double draw_key(const drawing *d, double x, double y, double room, picture_colour c, int dashed,
-                       const char *text) {
+static double draw_key(const drawing *d, double x, double y, double room, picture_colour c,
+                       int dashed, const char *text) {
   double length = 34 * d->l.unit, gap = 7 * d->l.unit;
   if (room < 2 * length)
     return 0;
@@ -290,8 +290,8 @@ static void draw_ticks(const drawing *d) {
     cairo_set_line_width(d->cr, 1.6 * l->unit);
     set_colour(d->cr, picture_ink, 1);
     cairo_stroke(d->cr);
-    draw_text(d, x - text_width(d->cr, name) / 2, bottom + 21 * l->unit, l->panel_width, picture_ink,
-              name);
+    draw_text(d, x - text_width(d->cr, name) / 2, bottom + 21 * l->unit, l->panel_width,
+              picture_ink, name);
   }
 }
 
@@ -416,8 +416,7 @@ static void draw_markers(const drawing *d) {
   draw_text(d, d->l.margin, top, d->l.width - 2 * d->l.margin, picture_ink,
             "Markers of known dies, turned upright");
   for (int i = 0; i < r->marker_count; i++)
-    draw_tile(d, &r->markers[i],
-              d->l.margin + i % TILES_ACROSS * (tile_px(d) + 8 * d->l.unit),
+    draw_tile(d, &r->markers[i], d->l.margin + i % TILES_ACROSS * (tile_px(d) + 8 * d->l.unit),
               top + 12 * d->l.unit + i / TILES_ACROSS * tile_step(d));
 }
 
@@ -483,8 +482,7 @@ int picture_write(const picture_input *input, const char *path, udg_message *mes
   picture_range(&input->evidence, &d.l, d.evidence_range);
   d.trace_count = picture_traces(input, d.traces, d.trace_label, sizeof d.trace_label);
   int height = (int)ceil(d.l.height + markers_height(&d));
-  cairo_surface_t *surface =
-      cairo_image_surface_create(CAIRO_FORMAT_RGB24, (int)d.l.width, height);
+  cairo_surface_t *surface = cairo_image_surface_create(CAIRO_FORMAT_RGB24, (int)d.l.width, height);
   d.cr = cairo_create(surface);
   draw_all(&d);
   draw_markers(&d);

@@ -28,9 +28,9 @@ typedef struct picture_layout {
   double width, height; /* of the whole, px */
   double unit;          /* line widths and text follow it: 1 px at a width of 1200 */
   double margin;
-  double header;                                 /* height of the title above the panels */
-  double caption;                                /* height of a caption above its panel */
-  double panel_width, panel_height;              /* of each map */
+  double header;                    /* height of the title above the panels */
+  double caption;                   /* height of a caption above its panel */
+  double panel_width, panel_height; /* of each map */
   double left[PICTURE_PANELS], top[PICTURE_PANELS];
   double profile_top, profile_height; /* below the evidence map, as wide as it */
   double notes_top, notes_height;     /* at the left margin, panel_width wide */

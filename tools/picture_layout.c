@@ -174,8 +174,7 @@ static int clamp_int(double value, int low, int high) {
 }
 
 /* Columns or rows of the view that the window covers: from first to before end. */
-static void covered(const udg_view *view, const picture_layout *l, int axis, int *first,
-                    int *end) {
+static void covered(const udg_view *view, const picture_layout *l, int axis, int *first, int *end) {
   int size = axis ? view->height : view->width;
   double low = view->origin_px[axis] + view->px_per_mm * l->low_mm[axis];
   double high = view->origin_px[axis] + view->px_per_mm * l->high_mm[axis];

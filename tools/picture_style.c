@@ -25,16 +25,18 @@ picture_colour picture_residual_colour(double deviations) {
 }
 
 picture_colour picture_evidence_colour(double share) {
-  static const picture_colour stops[] = {
-      {0.97, 0.98, 1.00}, {0.78, 0.86, 0.94}, {0.42, 0.68, 0.84}, {0.13, 0.44, 0.71},
-      {0.03, 0.19, 0.42}};
+  static const picture_colour stops[] = {{0.97, 0.98, 1.00},
+                                         {0.78, 0.86, 0.94},
+                                         {0.42, 0.68, 0.84},
+                                         {0.13, 0.44, 0.71},
+                                         {0.03, 0.19, 0.42}};
   enum { LAST = sizeof stops / sizeof stops[0] - 1 };
   double at = fmin(fmax(share, 0), 1) * LAST;
   int i = at >= LAST ? LAST - 1 : (int)at;
   double t = at - i;
   return (picture_colour){stops[i].r + t * (stops[i + 1].r - stops[i].r),
-                  stops[i].g + t * (stops[i + 1].g - stops[i].g),
-                  stops[i].b + t * (stops[i + 1].b - stops[i].b)};
+                          stops[i].g + t * (stops[i + 1].g - stops[i].g),
+                          stops[i].b + t * (stops[i + 1].b - stops[i].b)};
 }
 
 double picture_evidence_share(double evidence, const double range[2]) {
@@ -69,8 +71,11 @@ void picture_paint(const picture_input *input, const udg_view *view, int panel,
 
 /* Length of the UTF-8 sequence at `c`, 0 when it is none. */
 static size_t sequence_length(const unsigned char *c) {
-  size_t n = *c < 0x80 ? 1 : *c >= 0xC2 && *c < 0xE0 ? 2 : *c >= 0xE0 && *c < 0xF0 ? 3
-             : *c >= 0xF0 && *c < 0xF5 ? 4 : 0;
+  size_t n = *c < 0x80                 ? 1
+             : *c >= 0xC2 && *c < 0xE0 ? 2
+             : *c >= 0xE0 && *c < 0xF0 ? 3
+             : *c >= 0xF0 && *c < 0xF5 ? 4
+                                       : 0;
   for (size_t i = 1; i < n; i++)
     if ((c[i] & 0xC0) != 0x80)
       return 0;

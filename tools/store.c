@@ -13,8 +13,7 @@
 
 #include "store_internal.h"
 
-const char *const store_picture_names[STORE_PICTURES] = {"crop", "upright", "residual",
-                                                         "markers"};
+const char *const store_picture_names[STORE_PICTURES] = {"crop", "upright", "residual", "markers"};
 
 /* Marks the file as ours in SQLite's header: "UDGS". */
 #define APPLICATION_ID "1430538067"

@@ -41,8 +41,7 @@ static int64_t first_again(store *s) {
 int store_clear_queue(store *s, int again, int64_t *run_id) {
   s->queued = 0;
   s->since = 0;
-  sql_query *q =
-      sql_prepare(s->db, "INSERT INTO run(started, again) VALUES(datetime('now'), ?)");
+  sql_query *q = sql_prepare(s->db, "INSERT INTO run(started, again) VALUES(datetime('now'), ?)");
   sql_bind_int(q, 1, again);
   if (sql_do(q) != 0 ||
       sql_do(sql_prepare(s->db, "UPDATE file SET queue=NULL WHERE queue IS NOT NULL")) != 0)

@@ -118,9 +118,10 @@ int64_t store_other_versions(store *s) {
 int store_object(store *s, int64_t file_id, char **json) {
   static const char empty_photo[] = "{\"photo\":\"\"";
   sql_query *q = sql_prepare(
-      s->db, "SELECT r.json, f.path, l.id, p.sha256, p.tied FROM file f JOIN listing l USING(listing_id)"
-             " JOIN photo p USING(photo_id) JOIN result r ON r.photo_id=f.photo_id"
-             " AND r.reference_id=p.best_reference_id WHERE f.file_id=?");
+      s->db,
+      "SELECT r.json, f.path, l.id, p.sha256, p.tied FROM file f JOIN listing l USING(listing_id)"
+      " JOIN photo p USING(photo_id) JOIN result r ON r.photo_id=f.photo_id"
+      " AND r.reference_id=p.best_reference_id WHERE f.file_id=?");
   sql_bind_int(q, 1, file_id);
   int status = sql_step(q);
   if (status == 1) {

@@ -22,8 +22,7 @@ void words_paragraph(FILE *out, const char *label, const char *text, int columns
 void words_rewrap(FILE *out, const char *paragraphs, int columns);
 
 /* The closing line: what such an answer is worth. */
-#define WORDS_CAVEAT                                                                               \
-  "A screening aid: examination in hand and professional authentication decide."
+#define WORDS_CAVEAT "A screening aid: examination in hand and professional authentication decide."
 
 /* The first sentence of the answer. */
 void words_verdict(const udg_result *result, char *text, size_t text_bytes);

@@ -59,8 +59,9 @@ typedef struct udg_learn_report {
   double place_error_mm; /* standard error of a learned centre */
   double spread_mm;      /* how far a digit strays on one coin, one s.d. along each axis */
   double spread_deg;
-  double explained_share; /* of what plain coins show beside the model near the date, the part
-                             that the learned appearance foretells for a coin it has not seen, 0-1 */
+  double
+      explained_share; /* of what plain coins show beside the model near the date, the part
+                          that the learned appearance foretells for a coin it has not seen, 0-1 */
   udg_learn_trust trust;
   char trust_text[UDG_REASON_BYTES]; /* in words */
 } udg_learn_report;

@@ -92,14 +92,14 @@ typedef struct udg_marker_finding {
   char id[UDG_ID_BYTES];
   udg_marker_kind kind;
   udg_marker_answer answer;
-  int in_view;       /* 0: outside the photo, or the coin's far side is not placed */
-  double log_ratio;  /* ln chance of what is seen there if the marker is there, over the chance
-                        if it is not; 0 when nothing can be told */
-  double power;      /* chance that it would be called present if it were there, 0-1 */
-  double at_mm[2];   /* date plane; where it was looked for, or found when present */
-  double reach_mm;   /* half of its longest side */
-  double clock;      /* of that place, upright coin, in (0, 12]; 0 without a coin's diameter */
-  double radius_mm;  /* from the coin's centre; 0 without */
+  int in_view;        /* 0: outside the photo, or the coin's far side is not placed */
+  double log_ratio;   /* ln chance of what is seen there if the marker is there, over the chance
+                         if it is not; 0 when nothing can be told */
+  double power;       /* chance that it would be called present if it were there, 0-1 */
+  double at_mm[2];    /* date plane; where it was looked for, or found when present */
+  double reach_mm;    /* half of its longest side */
+  double clock;       /* of that place, upright coin, in (0, 12]; 0 without a coin's diameter */
+  double radius_mm;   /* from the coin's centre; 0 without */
   double photo_px[2]; /* upright photo, pixel centres at +0.5 */
 } udg_marker_finding;
 
@@ -108,29 +108,29 @@ typedef struct udg_die_finding {
   char id[UDG_ID_BYTES];
   int place; /* of the earlier digit, from 1 */
   char earlier;
-  double digit_log_ratio;  /* log odds of that digit at that place */
-  double marker_log_ratio; /* of the markers together, dependence minded */
-  double log_ratio;        /* sum of both */
-  int present, absent;     /* markers so answered */
-  double state;            /* of the die: 0 early to 1 late */
+  double digit_log_ratio;   /* log odds of that digit at that place */
+  double marker_log_ratio;  /* of the markers together, dependence minded */
+  double log_ratio;         /* sum of both */
+  int present, absent;      /* markers so answered */
+  double state;             /* of the die: 0 early to 1 late */
   double state_interval[2]; /* 90 % */
   char words[UDG_REASON_BYTES];
 } udg_die_finding;
 
 /* A date in the hub, looked at as a whole: whether the hub was set twice. */
 typedef struct udg_hub_finding {
-  int applies; /* 0: the date is punched into each die, or too little of it can be looked at */
-  double log_ratio;    /* ln chance of what is seen if all shows twice, displaced alike, over the
-                          chance if it does not; the legend's part included */
+  int applies;      /* 0: the date is punched into each die, or too little of it can be looked at */
+  double log_ratio; /* ln chance of what is seen if all shows twice, displaced alike, over the
+                       chance if it does not; the legend's part included */
   /* the last digit may be an earlier one in that image */
-  double shift_mm[2];  /* second image less first at the date; x right, y down */
-  double turn_deg;     /* of the second image about the date, clockwise positive; needs a legend */
-  int place;           /* from 1, where the two hubs may differ; 0: not told */
-  char digit;          /* the earlier one that explains that place best */
-  double digit_lead;   /* how much better than the present digit again, in scores */
-  double rest_log_ratio;  /* as log_ratio, that place left out */
+  double shift_mm[2]; /* second image less first at the date; x right, y down */
+  double turn_deg;    /* of the second image about the date, clockwise positive; needs a legend */
+  int place;          /* from 1, where the two hubs may differ; 0: not told */
+  char digit;         /* the earlier one that explains that place best */
+  double digit_lead;  /* how much better than the present digit again, in scores */
+  double rest_log_ratio; /* as log_ratio, that place left out */
   double rest_shift_mm[2];
-  int legend_letters;  /* of the design that were looked at */
+  int legend_letters; /* of the design that were looked at */
   double legend_log_ratio;
 } udg_hub_finding;
 
@@ -168,11 +168,11 @@ typedef struct udg_result {
   udg_verdict verdict;
   int reason_count;
   char reasons[UDG_REASONS_MAX][UDG_REASON_BYTES];
-  int judged;              /* 0: evidence and p_value mean nothing */
-  double evidence;         /* higher is stronger; comparable between photos, dates, references */
-  double p_value;          /* (0, 1] */
-  double date_to_photo[9]; /* homography by rows, date plane mm -> upright photo pixels,
-                              pixel centres at +0.5; all 0 when no date was found */
+  int judged;                 /* 0: evidence and p_value mean nothing */
+  double evidence;            /* higher is stronger; comparable between photos, dates, references */
+  double p_value;             /* (0, 1] */
+  double date_to_photo[9];    /* homography by rows, date plane mm -> upright photo pixels,
+                                 pixel centres at +0.5; all 0 when no date was found */
   double registration_rms_px; /* root mean square of the s.d. of shift x and y, photo px */
   double registration_covariance[16]; /* 4 x 4 by rows: shift x, y (px), turn (rad), ln scale */
   double registration_runner_up;      /* score of the second-best place over the best, 0-1 */
@@ -207,9 +207,9 @@ typedef struct udg_result {
   udg_hub_finding hub;
   double coin_to_photo[9]; /* as date_to_photo, for places far from the date: steadied by the rim
                               where there is one; all 0 when no date was found */
-  int strike_count; /* the date first; 0: neither known die nor named region asks for it */
+  int strike_count;        /* the date first; 0: neither known die nor named region asks for it */
   udg_strike_finding strikes[UDG_STRIKES_MAX];
-  double wear; /* 0 none to 1, as far as the relief's edges tell; with strikes only */
+  double wear;             /* 0 none to 1, as far as the relief's edges tell; with strikes only */
   double wear_interval[2]; /* 90 % */
 } udg_result;
 

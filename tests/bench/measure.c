@@ -35,8 +35,7 @@ static int measure(const char *path) {
          "bright %.4f dark "
          "%.4f  %.2f + %.2f ms\n",
          path, plane.width, plane.height, noise.sigma, noise.coarse, noise.whole, blur.sigma_px,
-         blur.error_px, blur.edges, blur.rough_px, clipped.bright, clipped.dark, noise_ms,
-         blur_ms);
+         blur.error_px, blur.edges, blur.rough_px, clipped.bright, clipped.dark, noise_ms, blur_ms);
   udg_plane_destroy(&settings, &plane);
   udg_image_destroy(image);
   return 0;

@@ -13,8 +13,8 @@
 #include "relief.h"
 
 /* Places of the planted centre against the present digit's, digit heights. */
-static const double OFFSETS[][2] = {{0.22, 0.10}, {-0.20, 0.14}, {0.16, -0.22}, {-0.14, -0.20},
-                                    {0.26, -0.06}, {-0.26, 0.04}, {0.05, 0.26}, {-0.06, -0.26}};
+static const double OFFSETS[][2] = {{0.22, 0.10},  {-0.20, 0.14}, {0.16, -0.22}, {-0.14, -0.20},
+                                    {0.26, -0.06}, {-0.26, 0.04}, {0.05, 0.26},  {-0.06, -0.26}};
 enum { OFFSET_COUNT = sizeof OFFSETS / sizeof *OFFSETS };
 
 typedef struct planted {
@@ -39,15 +39,16 @@ static void print_result(const char *photo, const udg_result *r, const udg_refer
   printf("{\"photo\":\"%s\",\"found\":%d,\"judged\":%d,\"x\":%.2f,\"y\":%.2f,\"turn_deg\":%.2f,"
          "\"height_px\":%.1f,\"brightness\":%.1f,\"clipped\":%.4f,\"verdict\":\"%s\","
          "\"evidence\":%.4f,\"p_value\":%.4g,\"place\":%d,\"digit\":\"%c\",\"off\":[%.3f,%.3f],"
-         "\"peak\":%.1f,\"noise\":%.2f,\"misfit\":%.2f,\"azimuth\":%.0f,\"directional\":%.3f,\"reason\":\"%s\"",
+         "\"peak\":%.1f,\"noise\":%.2f,\"misfit\":%.2f,\"azimuth\":%.0f,\"directional\":%.3f,"
+         "\"reason\":\"%s\"",
          photo, found, r->judged, x, y, found ? atan2(h[3], h[0]) * 57.29577951308232 : 0.0,
          r->adequacy.digit_height_px, brightness, r->adequacy.clipped_share,
          udg_verdict_text(r->verdict), r->evidence, r->p_value, r->finding.place,
          r->finding.digit ? r->finding.digit : '-',
          r->finding.offset_mm[0] / reference->dates[0].height_mm,
-         r->finding.offset_mm[1] / reference->dates[0].height_mm, peak_levels,
-         noise_levels, misfit_levels, r->light_azimuth_deg,
-         r->light_directional_share, r->reason_count ? r->reasons[0] : "");
+         r->finding.offset_mm[1] / reference->dates[0].height_mm, peak_levels, noise_levels,
+         misfit_levels, r->light_azimuth_deg, r->light_directional_share,
+         r->reason_count ? r->reasons[0] : "");
   printf(",\"date_to_photo\":[");
   for (int i = 0; i < 9; i++)
     printf("%s%.9g", i ? "," : "", h[i]);
@@ -86,26 +87,28 @@ static char choose_digit(const udg_reference *reference, int place, unsigned num
   char can[10];
   unsigned n = 0;
   for (char d = '0'; d < reference->dates[0].places[place].digit; d++)
-    if (reference->has_digit[d - '0'] && (place > 0 || d != '0' || reference->dates[0].place_count == 1))
+    if (reference->has_digit[d - '0'] &&
+        (place > 0 || d != '0' || reference->dates[0].place_count == 1))
       can[n++] = d;
   return n ? can[number % n] : 0;
 }
 
 /* Adds the trace to the photo's pixels; 0 when there is none to add. */
-static int plant(const udg_inspector *inspector, unsigned number, double strength,
-                 udg_image *image, planted *what) {
+static int plant(const udg_inspector *inspector, unsigned number, double strength, udg_image *image,
+                 planted *what) {
   const udg_date_work *work = &inspector->dates[0];
   const udg_upright *u = &work->upright;
   const udg_trace_bank *bank = work->bank;
   what->place = (int)(number % (unsigned)u->place_count);
   what->digit = choose_digit(inspector->reference, what->place, number / 3);
-  const udg_trace *trace = what->digit ? trace_of(bank, what->digit, u->place_turn_rad[what->place]) : NULL;
+  const udg_trace *trace =
+      what->digit ? trace_of(bank, what->digit, u->place_turn_rad[what->place]) : NULL;
   if (!trace)
     return 0;
   what->dx = OFFSETS[number % OFFSET_COUNT][0];
   what->dy = OFFSETS[number % OFFSET_COUNT][1];
-  const udg_trace *own = trace_of(bank, u->date->places[what->place].digit,
-                                  u->place_turn_rad[what->place]);
+  const udg_trace *own =
+      trace_of(bank, u->date->places[what->place].digit, u->place_turn_rad[what->place]);
   int size = bank->size;
   udg_plane window = {0}, present = {0}, distance = {0};
   udg_message message;
@@ -120,7 +123,8 @@ static int plant(const udg_inspector *inspector, unsigned number, double strengt
   /* First order in the slope, and second. */
   udg_trace_draw(trace, work->light, (float)strength, (float)(strength * strength), size, window.v);
   udg_trace_draw(own, work->light, 1.0f, 1.0f, size, present.v);
-  udg_homography to_px = udg_homography_similarity(u->px_per_mm, 0.0, u->origin_px[0], u->origin_px[1]);
+  udg_homography to_px =
+      udg_homography_similarity(u->px_per_mm, 0.0, u->origin_px[0], u->origin_px[1]);
   udg_homography back, to_upright;
   udg_homography_invert(&inspector->registration.date_to_photo, &back);
   to_upright = udg_homography_after(&to_px, &back);
@@ -141,8 +145,8 @@ static int plant(const udg_inspector *inspector, unsigned number, double strengt
       double py = uy - u->place_px[what->place][1] + 0.5 * size;
       double p = d > 0.0 ? (double)udg_plane_sample(&present, px, py) : 0.0;
       /* The higher of the two shows: on the present digit's shoulder, up to the trace's. */
-      double high = strength * udg_relief_profile(
-                                   (double)udg_plane_sample(&distance, wx, wy), u->bevel_px);
+      double high =
+          strength * udg_relief_profile((double)udg_plane_sample(&distance, wx, wy), u->bevel_px);
       double over = d <= 0.0 ? 1.0 : high > udg_relief_profile(d, u->bevel_px) ? 1.0 : 0.0;
       double change = over * (t - p);
       uint8_t *pixel = image->grey + (size_t)y * image->width + x;
