@@ -270,9 +270,9 @@ static int rim_beyond(udg_coin_state *state, const udg_ellipse *inner, double fi
       shape.a[k] *= 1 + BEYOND_STEP * i;
     support[i] = udg_coin_beyond(&state->edges, &shape);
   }
-  int first = (int)fmax(2, ceil(EDGE_PX / (BEYOND_STEP * mean_radius(inner))));
-  for (int i = first; i < BEYOND_STEPS; i++)
-    if (support[i] >= support[i - 1] && support[i] >= support[i + 1] &&
+  const int first = (int)ceil(EDGE_PX / (BEYOND_STEP * mean_radius(inner)));
+  for (int i = 2; i < BEYOND_STEPS; i++)
+    if (i >= first && support[i] >= support[i - 1] && support[i] >= support[i + 1] &&
         support[i] >= BEYOND_SHARE * inner->beyond)
       farthest = i;
   if (!farthest)

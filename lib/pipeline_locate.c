@@ -79,7 +79,7 @@ static udg_status locate_evened(udg_inspector *inspector, size_t date_index, udg
 /* Whether a date explains what another one was found to be nowhere near as well as that. */
 static udg_status far_behind(udg_inspector *inspector, size_t date_index, size_t leader,
                              const udg_candidate *spot, int *behind, udg_message *message) {
-  double own, leading;
+  double own = 0.0, leading = 0.0;
   udg_status status =
       udg_register_try(inspector->registers, inspector->even, leader, spot, &leading, message);
   if (status == UDG_OK)

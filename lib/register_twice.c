@@ -167,8 +167,9 @@ static udg_status guess_round(udg_register_twice *state, double once, const udg_
   const double pi = acos(-1.0), height = state->levels[COARSE].once.height_mm;
   *best = (guess){.gain = -HUGE_VAL};
   for (int i = 0; i < DIRECTIONS * RINGS; i++) {
-    const double angle = 2.0 * pi * (i / RINGS + (double)(i % RINGS) / RINGS) / DIRECTIONS;
-    const double away = RING[i % RINGS] * height;
+    const int direction = i / RINGS, ring = i % RINGS;
+    const double angle = 2.0 * pi * (direction + (double)ring / RINGS) / DIRECTIONS;
+    const double away = RING[ring] * height;
     guess g = {.shift_mm = {away * cos(angle), away * sin(angle)}, .share = SHARE, .pose = *start};
     const udg_homography back =
         udg_homography_similarity(1.0, 0.0, -BACK * g.shift_mm[0], -BACK * g.shift_mm[1]);
