@@ -186,18 +186,19 @@ static void best_one(const udg_twice *twice, udg_twice_seen *seen) {
   seen->one = fmin(first, first - next);
 }
 
-/* The date's score against `rest_once` a pixel that setting it once leaves. */
-static double score_all(const udg_twice *twice, double rest_once) {
-  udg_relit_sums once = udg_twice_sum_once(twice, -1);
-  udg_twice_spot best = udg_twice_best(twice, -1);
-  double own = udg_relit_rest(&once) / fmax(once.pixels, 1.0);
-  double gain = udg_twice_log_over(fmin(own, rest_once), best.rest / fmax(once.pixels, 1.0));
-  return gain / sqrt(udg_twice_spread(twice, -1, best.strength));
-}
-
+/* What the date set once leaves unexplained, by pixel. */
 static double rest_once_by_pixel(const udg_twice *twice) {
   udg_relit_sums once = udg_twice_sum_once(twice, -1);
   return udg_relit_rest(&once) / fmax(once.pixels, 1.0);
+}
+
+/* The date's score against the least that setting it once leaves, here or elsewhere. */
+static double score_all(const udg_twice *twice, double rest_elsewhere) {
+  const double pixels = fmax(udg_twice_sum_once(twice, -1).pixels, 1.0);
+  udg_twice_spot best = udg_twice_best(twice, -1);
+  double once = fmin(rest_once_by_pixel(twice), rest_elsewhere);
+  return udg_twice_log_over(once, best.rest / pixels) /
+         sqrt(udg_twice_spread(twice, -1, best.strength));
 }
 
 static udg_status look_closely(udg_twice *twice, int all, udg_twice_seen *seen,
