@@ -97,7 +97,9 @@ int picture_traces(const picture_input *input, picture_digit traces[UDG_PLACES_M
   snprintf(label, label_bytes,
            r->verdict == UDG_VERDICT_FRAGMENT ? "part of a digit" : "mark, no digit");
   picture_digit first;
-  traces[0] = (picture_digit){.digit = 0, .centre_mm = {f->offset_mm[0], f->offset_mm[1]}};
+  traces[0] = (picture_digit){.digit = r->verdict == UDG_VERDICT_FRAGMENT ? f->digit : 0,
+                              .turn_deg = f->turn_deg,
+                              .centre_mm = {f->offset_mm[0], f->offset_mm[1]}};
   traces[0].height_mm = picture_present(input, 1, &first) ? first.height_mm : 0;
   return traces[0].height_mm > 0;
 }
