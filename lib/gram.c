@@ -3,6 +3,7 @@
 
 #include <string.h>
 
+#include "four.h"
 #include "wider.h"
 
 /* Rows summed in float before they go into the double sums, and lines of the
@@ -120,5 +121,101 @@ void udg_gram_add(const float *rows, const float *weights, int count, int width,
       for (int k = 0; k < stride; k++)
         scaled[i * stride + k] = weights[first + i] * own[(size_t)i * (size_t)stride + (size_t)k];
     block_add(own, scaled, block, width, stride, gram);
+  }
+}
+
+/* Pixels of columns summed in float before they go into the double sums: so many lanes of half
+ * a step each, and the lines and columns that are kept in registers meanwhile. */
+enum { SPAN = 64 * UDG_GRAM_PIXELS, TALL = 3, BROAD = 4, HALF = UDG_GRAM_PIXELS / 2 };
+_Static_assert(2 * (int)NARROW == (int)UDG_GRAM_PIXELS, "half the lanes are a vector");
+
+/* TALL lines against BROAD columns, as many pixels side by side as `vector` has. By name: arrays of
+ * vectors would not stay in registers. */
+#define COLUMN_ADD(vector, k, first, second, third)                                                \
+  do {                                                                                             \
+    vector c;                                                                                      \
+    memcpy(&c, column + (k)*apart + i, sizeof c);                                                  \
+    first += l0 * c;                                                                               \
+    second += l1 * c;                                                                              \
+    third += l2 * c;                                                                               \
+  } while (0)
+#define PART_TAKE(name, vector)                                                                    \
+  static inline __attribute__((always_inline)) void name(                                          \
+      const float *line, const float *column, size_t apart, size_t count, float *sums) {           \
+    vector a0 = {0}, a1 = {0}, a2 = {0}, a3 = {0}, b0 = {0}, b1 = {0}, b2 = {0}, b3 = {0};         \
+    vector c0 = {0}, c1 = {0}, c2 = {0}, c3 = {0}, l0, l1, l2;                                     \
+    for (size_t i = 0; i < count; i += UDG_GRAM_PIXELS) {                                          \
+      memcpy(&l0, line + i, sizeof l0);                                                            \
+      memcpy(&l1, line + apart + i, sizeof l1);                                                    \
+      memcpy(&l2, line + 2 * apart + i, sizeof l2);                                                \
+      COLUMN_ADD(vector, 0, a0, b0, c0);                                                           \
+      COLUMN_ADD(vector, 1, a1, b1, c1);                                                           \
+      COLUMN_ADD(vector, 2, a2, b2, c2);                                                           \
+      COLUMN_ADD(vector, 3, a3, b3, c3);                                                           \
+    }                                                                                              \
+    const vector all[TALL * BROAD] = {a0, a1, a2, a3, b0, b1, b2, b3, c0, c1, c2, c3};             \
+    for (int k = 0; k < TALL * BROAD; k++)                                                         \
+      memcpy(sums + k * UDG_GRAM_PIXELS, &all[k], sizeof all[k]);                                  \
+  }
+PART_TAKE(half_take, narrow)
+#ifdef UDG_SIXTEEN
+PART_TAKE(whole_take, wide)
+#endif
+
+/* A pair's lanes: halves, then fours in single precision, these in double. */
+static inline __attribute__((always_inline)) double lanes_sum(const float *lanes) {
+  narrow first, second;
+  memcpy(&first, lanes, sizeof first);
+  memcpy(&second, lanes + HALF, sizeof second);
+  first += second;
+  const udg_four four = __builtin_shufflevector(first, first, 0, 1, 2, 3) +
+                        __builtin_shufflevector(first, first, 4, 5, 6, 7);
+  return ((double)four[0] + (double)four[1]) + ((double)four[2] + (double)four[3]);
+}
+
+static inline __attribute__((always_inline)) void part_add(const float *sums, int a, int b,
+                                                           int width, int stride, double *gram) {
+  for (int i = a; i < a + TALL && i < width; i++)
+    for (int k = b; k < b + BROAD && k <= i; k++)
+      gram[i * stride + k] += lanes_sum(sums + ((i - a) * BROAD + k - b) * UDG_GRAM_PIXELS);
+}
+
+UDG_WIDER
+static void halves_add(const float *columns, size_t apart, size_t count, int width, int stride,
+                       double *gram) {
+  float sums[TALL * BROAD * UDG_GRAM_PIXELS];
+  for (int a = 0; a < width; a += TALL)
+    for (int b = 0; b < a + TALL && b < width; b += BROAD) {
+      const float *line = columns + (size_t)a * apart, *column = columns + (size_t)b * apart;
+      half_take(line, column, apart, count, sums);
+      half_take(line + HALF, column + HALF, apart, count, sums + HALF);
+      part_add(sums, a, b, width, stride, gram);
+    }
+}
+
+#ifdef UDG_SIXTEEN
+UDG_SIXTEEN
+static void wholes_add(const float *columns, size_t apart, size_t count, int width, int stride,
+                       double *gram) {
+  float sums[TALL * BROAD * UDG_GRAM_PIXELS];
+  for (int a = 0; a < width; a += TALL)
+    for (int b = 0; b < a + TALL && b < width; b += BROAD) {
+      whole_take(columns + (size_t)a * apart, columns + (size_t)b * apart, apart, count, sums);
+      part_add(sums, a, b, width, stride, gram);
+    }
+}
+#endif
+
+void udg_gram_columns_add(const float *columns, size_t apart, int count, int width, int stride,
+                          double *gram) {
+  for (int first = 0; first < count; first += SPAN) {
+    const size_t span = (size_t)(count - first < SPAN ? count - first : SPAN);
+#ifdef UDG_SIXTEEN
+    if (udg_wider_sixteen()) {
+      wholes_add(columns + first, apart, span, width, stride, gram);
+      continue;
+    }
+#endif
+    halves_add(columns + first, apart, span, width, stride, gram);
   }
 }

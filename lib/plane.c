@@ -81,6 +81,8 @@ void udg_cubic_take(double x, double y, udg_cubic *cubic) {
 
 /* Taps kept for one pass; a wider Gaussian takes several passes. */
 enum { KERNEL_REACH = 256, STRIP = 512 };
+/* The widest that takes one. */
+static const double WIDEST = KERNEL_REACH / 4.0;
 
 /* Half of a symmetric kernel, w[0] in the middle; gives its reach. */
 static int gaussian_half(double sigma, double w[KERNEL_REACH + 1]) {
@@ -147,8 +149,7 @@ void udg_plane_blur(udg_plane *plane, double sigma_px, udg_plane *scratch) {
    * exp(-2 pi^2 (2 n)^2 / (2 n)^2) = 3e-9: wider makes no difference. */
   const int longer = plane->width > plane->height ? plane->width : plane->height;
   const double sigma = fmin(sigma_px, 2.0 * longer);
-  const double widest = KERNEL_REACH / 4.0;
-  const int passes = sigma <= widest ? 1 : (int)ceil((sigma / widest) * (sigma / widest));
+  const int passes = sigma <= WIDEST ? 1 : (int)ceil((sigma / WIDEST) * (sigma / WIDEST));
   double w[KERNEL_REACH + 1];
   const int reach = gaussian_half(sigma / sqrt(passes), w);
   float weight[KERNEL_REACH + 1];
@@ -167,6 +168,62 @@ void udg_plane_blur(udg_plane *plane, double sigma_px, udg_plane *scratch) {
     for (int y = 0; y < plane->height; y++)
       blur_column(scratch, y, weight, reach, udg_plane_row(plane, y));
   }
+}
+
+/* Lines of the part between the two passes, of rows above and below it as well. */
+static size_t part_stride(int width) {
+  return (size_t)(width + 7) / 8 * 8;
+}
+
+size_t udg_plane_blur_scratch(int width, int height) {
+  return (size_t)(width + 2 * KERNEL_REACH + 8) +
+         (size_t)(height + 2 * KERNEL_REACH) * part_stride(width);
+}
+
+/* A row with its mirrored ends around it. */
+static void row_around(const float *row, int n, int reach, float *around) {
+  memcpy(around + reach, row, (size_t)n * sizeof *row);
+  if (reach > n) {
+    for (int k = 1; k <= reach; k++) {
+      around[reach - k] = row[mirror(-k, n)];
+      around[reach + n - 1 + k] = row[mirror(n - 1 + k, n)];
+    }
+    return;
+  }
+  for (int k = 0; k < reach; k++) {
+    around[reach - 1 - k] = row[k];
+    around[reach + n + k] = row[n - 1 - k];
+  }
+}
+
+int udg_plane_blur_reach(double sigma_px) {
+  return sigma_px > 0.0 ? clamp_int((int)ceil(4.0 * fmin(sigma_px, WIDEST)), 1, KERNEL_REACH) : 0;
+}
+
+void udg_plane_blur_part(const udg_plane *plane, ptrdiff_t stride, double sigma_px,
+                         const udg_part *part, float *out, ptrdiff_t out_stride, float *scratch) {
+  const int count = part->x1 - part->x0, width = plane->width, height = plane->height;
+  const int longer = width > height ? width : height;
+  double w[KERNEL_REACH + 1];
+  float weight[KERNEL_REACH + 1] = {1.0f};
+  int reach = 0;
+  if (sigma_px > 0.0)
+    reach = gaussian_half(fmin(fmin(sigma_px, 2.0 * longer), WIDEST), w);
+  for (int k = 0; k <= reach && reach > 0; k++)
+    weight[k] = (float)w[k];
+  const ptrdiff_t apart = (ptrdiff_t)part_stride(width);
+  float *around = scratch;
+  float *first = scratch + width + 2 * KERNEL_REACH + 8 + reach * apart; /* the plane's line 0 */
+  const int from = part->y0 - reach, to = part->y1 + reach;
+  for (int y = from < 0 ? 0 : from; y < to && y < height; y++) {
+    row_around(plane->v + y * stride, width, reach, around);
+    udg_taps_even(weight, reach, around + reach + part->x0, 1, count, first + y * apart);
+  }
+  for (int y = from; y < to; y++)
+    if (y < 0 || y >= height)
+      memcpy(first + y * apart, first + mirror(y, height) * apart, (size_t)apart * sizeof *first);
+  for (int y = part->y0; y < part->y1; y++)
+    udg_taps_even(weight, reach, first + y * apart, apart, count, out + y * out_stride + part->x0);
 }
 
 /* Hoare's "FIND", Communications of the ACM 4(7), 1961, with the median of three

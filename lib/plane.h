@@ -37,6 +37,20 @@ void udg_cubic_take(double x, double y, udg_cubic *cubic);
  * `scratch` of the same size.  sigma 0 leaves the plane as it is. */
 void udg_plane_blur(udg_plane *plane, double sigma_px, udg_plane *scratch);
 
+/* A part of a plane: x0 <= x < x1, y0 <= y < y1. */
+typedef struct udg_part {
+  int x0, y0, x1, y1;
+} udg_part;
+
+/* What udg_plane_blur() makes of a part of a small plane whose lines begin `stride` values from
+ * each other, the same bits.  Line y of the part goes to out + y out_stride, from x0 on, and up to
+ * 7 values more.  Sigma beyond 64 counts as that. `scratch`: udg_plane_blur_scratch() values. */
+void udg_plane_blur_part(const udg_plane *plane, ptrdiff_t stride, double sigma_px,
+                         const udg_part *part, float *out, ptrdiff_t out_stride, float *scratch);
+size_t udg_plane_blur_scratch(int width, int height);
+/* How far about the part it reads. */
+int udg_plane_blur_reach(double sigma_px);
+
 /* The value that would have that rank (from 0) in rising order; moves the values
  * about. None may be NaN; rank < count. */
 float udg_values_select(float *values, size_t count, size_t rank);

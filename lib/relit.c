@@ -18,7 +18,7 @@ enum {
 };
 _Static_assert(WIDTH <= STRIDE, "a pixel's row is too long");
 
-enum { EIGHT = 8 }; /* pixels whose rows are made at a time */
+enum { EIGHT = 8 }; /* pixels side by side */
 
 /* Levels from which on a difference to the field counts by its logarithm. */
 static const double SOFT_LEVELS = 15.0;
@@ -30,17 +30,39 @@ static const double CREVICE = 1.0;
 static const double RAY[SHADOWS] = {0.5, 1.0};
 /* No relief casts a shadow longer than this, px. */
 enum { REACH_MOST = 64 };
-/* Pixels about a plane that repeat its border, for rays and differences. */
-enum { AROUND = REACH_MOST + 2 };
+/* Pixels about a plane that repeat its border, for rays and differences; whole vectors go on over
+ * a line's end. */
+enum { AROUND = REACH_MOST + EIGHT };
+
+/* Pixels of the mask side by side in a line. */
+typedef struct run {
+  int x, y, count;
+} run;
 
 struct udg_relit {
   udg_settings settings;
   int size_most;
-  udg_plane h, wide, spare;
-  udg_plane around; /* `h` and what is about it; the plane itself begins at (AROUND, AROUND) */
-  float *rows;
-  float *columns; /* of one line of pixels: WIDTH of them, whole vectors */
+  udg_plane wide;
+  udg_plane around; /* the softened relief and what is about it; it begins at (AROUND, AROUND) */
+  float *scratch;   /* of blurring */
+  float *columns;   /* WIDTH of them, `apart` values from each other, and room for whole tiles */
+  size_t apart;
+  udg_plane mask; /* the one that `runs` are of */
+  run *runs;
+  int run_count, pixels;
+  udg_part part; /* where they lie */
 };
+
+static udg_status planes_create(udg_relit *made) {
+  const udg_settings *settings = &made->settings;
+  const int size = made->size_most, more = size + 2 * AROUND;
+  udg_status status = udg_plane_create(settings, size + EIGHT, size + EIGHT, &made->wide);
+  if (status == UDG_OK)
+    status = udg_plane_create(settings, more, more, &made->around);
+  if (status == UDG_OK)
+    status = udg_plane_create(settings, size, size, &made->mask);
+  return status;
+}
 
 udg_status udg_relit_create(const udg_settings *settings, int size_most, udg_relit **relit,
                             udg_message *message) {
@@ -49,18 +71,14 @@ udg_status udg_relit_create(const udg_settings *settings, int size_most, udg_rel
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for reliefs");
   made->settings = *settings;
   made->size_most = size_most;
-  udg_plane *planes[] = {&made->h, &made->wide, &made->spare};
-  udg_status status = UDG_OK;
-  for (size_t k = 0; k < sizeof planes / sizeof *planes && status == UDG_OK; k++)
-    status = udg_plane_create(settings, size_most, size_most, planes[k]);
-  if (status == UDG_OK)
-    status =
-        udg_plane_create(settings, size_most + 2 * AROUND, size_most + 2 * AROUND, &made->around);
-  size_t pixels = (size_t)size_most * (size_t)size_most;
-  made->rows = udg_memory_get(settings, pixels * STRIDE, sizeof *made->rows);
-  made->columns =
-      udg_memory_get(settings, ((size_t)size_most + EIGHT) * WIDTH, sizeof *made->columns);
-  if (status != UDG_OK || !made->rows || !made->columns) {
+  const size_t size = (size_t)size_most, whole = UDG_GRAM_PIXELS;
+  made->apart = (size * size + 2 * whole) / whole * whole;
+  udg_status status = planes_create(made);
+  made->scratch =
+      udg_memory_get(settings, udg_plane_blur_scratch(size_most, size_most), sizeof *made->scratch);
+  made->columns = udg_memory_get(settings, made->apart * STRIDE, sizeof *made->columns);
+  made->runs = udg_memory_get(settings, size * (size + 1) / 2, sizeof *made->runs);
+  if (status != UDG_OK || !made->scratch || !made->columns || !made->runs) {
     udg_relit_destroy(made);
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for reliefs");
   }
@@ -72,209 +90,230 @@ void udg_relit_destroy(udg_relit *relit) {
   if (!relit)
     return;
   udg_settings settings = relit->settings;
-  udg_plane *planes[] = {&relit->h, &relit->wide, &relit->spare, &relit->around};
+  udg_plane *planes[] = {&relit->wide, &relit->around, &relit->mask};
   for (size_t k = 0; k < sizeof planes / sizeof *planes; k++)
     udg_plane_destroy(&settings, planes[k]);
-  udg_memory_drop(&settings, relit->rows);
+  udg_memory_drop(&settings, relit->scratch);
   udg_memory_drop(&settings, relit->columns);
+  udg_memory_drop(&settings, relit->runs);
   udg_memory_drop(&settings, relit);
 }
 
-/* Where the ray to the lamp is after so many px: whole px and what is left of one. */
-typedef struct ray_step {
-  int dx, dy;
-  float u, v, down;
-} ray_step;
-
-/* The rays' steps; `reach` of them. */
-static int steps_take(const udg_relit_view *view, double steep, ray_step steps[REACH_MOST]) {
-  double c = cos(view->azimuth_rad), s = sin(view->azimuth_rad);
-  double fall = steep / fmax(view->relief_px, 1e-3);
-  int reach = (int)fmin(ceil(1.0 / fall), REACH_MOST);
-  for (int t = 0; t < reach; t++) {
-    double x = c * (t + 1), y = s * (t + 1);
-    steps[t] = (ray_step){(int)floor(x), (int)floor(y), (float)(x - floor(x)),
-                          (float)(y - floor(y)), (float)(fall * (t + 1))};
-  }
-  return reach;
+static void run_add(udg_relit *relit, int x, int y, int count) {
+  udg_part *part = &relit->part;
+  relit->runs[relit->run_count++] = (run){x, y, count};
+  relit->pixels += count;
+  part->x0 = x < part->x0 ? x : part->x0;
+  part->x1 = x + count > part->x1 ? x + count : part->x1;
+  part->y0 = y < part->y0 ? y : part->y0;
+  part->y1 = y + 1 > part->y1 ? y + 1 : part->y1;
 }
 
-/* How far the relief towards the lamp stands above the ray to it, along a line of pixels. */
-UDG_WIDER
-static void cast(const float *own, ptrdiff_t stride, const ray_step *steps, int reach, int count,
-                 float *restrict shadow) {
-  for (int x = 0; x < count; x++)
-    shadow[x] = 0.0f;
-  for (int t = 0; t < reach; t++) {
-    const float u = steps[t].u, v = steps[t].v, down = steps[t].down;
-    const float *first = own + steps[t].dy * stride + steps[t].dx, *second = first + stride;
-    for (int x = 0; x < count; x++) {
-      float above = first[x] + u * (first[x + 1] - first[x]);
-      float below = second[x] + u * (second[x + 1] - second[x]);
-      float over = above + v * (below - above) - own[x] - down;
-      shadow[x] = over > shadow[x] ? over : shadow[x];
+/* The mask's runs; one mask comes with many reliefs. */
+static void runs_take(udg_relit *relit, const udg_plane *mask) {
+  const int size = mask->width;
+  const size_t bytes = (size_t)size * (size_t)size * sizeof *mask->v;
+  if (relit->mask.width == size && memcmp(relit->mask.v, mask->v, bytes) == 0)
+    return;
+  relit->mask.width = relit->mask.height = size;
+  memcpy(relit->mask.v, mask->v, bytes);
+  relit->run_count = relit->pixels = 0;
+  relit->part = (udg_part){size, size, 0, 0};
+  for (int y = 0; y < size; y++) {
+    const float *usable = udg_plane_row(mask, y);
+    for (int x = 0; x < size; x++) {
+      int first = x;
+      while (x < size && usable[x] > 0.0f)
+        x++;
+      if (x > first)
+        run_add(relit, first, y, x - first);
     }
   }
 }
-
-/* The plane with its border's pixels repeated about it. */
-static void surround(const udg_plane *plane, int around, udg_plane *out) {
-  int size = plane->width;
-  out->width = out->height = size + 2 * AROUND;
-  for (int y = -around; y < size + around; y++) {
-    const float *from = udg_plane_row(plane, y < 0 ? 0 : y >= size ? size - 1 : y);
-    float *to = udg_plane_row(out, y + AROUND) + AROUND;
-    memcpy(to, from, (size_t)size * sizeof *to);
-    for (int x = 1; x <= around; x++) {
-      to[-x] = from[0];
-      to[size - 1 + x] = from[size - 1];
-    }
-  }
-}
-
-static void planes_make(udg_relit *relit, const udg_relit_view *view, const udg_plane *height,
-                        int reach) {
-  int size = height->width;
-  size_t count = (size_t)size * (size_t)size;
-  udg_plane *planes[] = {&relit->h, &relit->wide, &relit->spare};
-  for (size_t k = 0; k < sizeof planes / sizeof *planes; k++)
-    planes[k]->width = planes[k]->height = size;
-  memcpy(relit->h.v, height->v, count * sizeof *height->v);
-  udg_plane_blur(&relit->h, view->blur_px, &relit->spare);
-  memcpy(relit->wide.v, relit->h.v, count * sizeof *height->v);
-  udg_plane_blur(&relit->wide, CREVICE * view->bevel_px, &relit->spare);
-  surround(&relit->h, reach + 1, &relit->around);
-}
-
-/* A line of pixels: ground, then what light makes of the relief there, column by column, `apart`
- * values from the next.  `h`: the line in its surroundings, `stride` from the next;
- * `first`: its first pixel's number in the plane's line, whose ends are -1 and 1; `to`: px by
- * which a full shoulder's steepest is 1. */
-typedef struct line {
-  const float *h, *wide;
-  ptrdiff_t stride;
-  int first, size, count, apart;
-  float v, to;
-} line;
-
-UDG_WIDER
-static void fill_line(const line *from, float *restrict columns) {
-  const float *restrict h = from->h, *restrict wide = from->wide;
-  const float *restrict above = h - from->stride, *restrict below = h + from->stride;
-  const float v = from->v, to = from->to, half = 0.5f * to, size = (float)from->size;
-  const int count = from->count, first = from->first, apart = from->apart;
-  for (int x = 0; x < count; x++) {
-    float *restrict c = columns + x;
-    float u = 2.0f * ((float)(first + x) + 0.5f) / size - 1.0f;
-    float p = half * (h[x + 1] - h[x - 1]), q = half * (below[x] - above[x]);
-    float s = p * p + q * q, here = h[x], crevice = wide[x] - here;
-    float xx = h[x + 1] + h[x - 1] - 2.0f * here, yy = below[x] + above[x] - 2.0f * here;
-    float xy = 0.25f * (below[x + 1] + above[x - 1] - above[x + 1] - below[x - 1]);
-    c[0 * apart] = 1.0f;
-    c[1 * apart] = u;
-    c[2 * apart] = v;
-    c[3 * apart] = u * u;
-    c[4 * apart] = u * v;
-    c[5 * apart] = v * v;
-    c[6 * apart] = p;
-    c[7 * apart] = q;
-    c[8 * apart] = s;
-    c[9 * apart] = p * p - q * q;
-    c[10 * apart] = 2.0f * p * q;
-    c[11 * apart] = here;
-    c[12 * apart] = p * s;
-    c[13 * apart] = q * s;
-    c[14 * apart] = p * (p * p - 3.0f * q * q);
-    c[15 * apart] = q * (3.0f * p * p - q * q);
-    c[16 * apart] = p * s * s;
-    c[17 * apart] = q * s * s;
-    c[18 * apart] = s * (p * p - q * q);
-    c[19 * apart] = 2.0f * p * q * s;
-    c[20 * apart] = s * s;
-    c[21 * apart] = crevice;
-    c[22 * apart] = crevice > 0.0f ? crevice : 0.0f;
-    c[23 * apart] = to * xx;
-    c[24 * apart] = to * xy;
-    c[25 * apart] = to * yy;
-  }
-}
-
-enum { SHADOW_COLUMN = TARGET - SHADOWS };
-_Static_assert(SHADOW_COLUMN == 26, "fill_line() writes what comes before");
 
 typedef float vector __attribute__((vector_size(EIGHT * sizeof(float))));
-_Static_assert(STRIDE % EIGHT == 0, "a row is made of whole vectors");
 
-/* From columns of eight pixels, `apart` values from each other, to their rows: the matrix turned
- * over, eight by eight, by pairs, fours and halves. */
-UDG_WIDER
-static void eight_rows(const float *columns, int apart, float *rows) {
-  for (int k = 0; k < STRIDE; k += EIGHT) {
-    vector c[EIGHT], d[EIGHT];
-    for (int i = 0; i < EIGHT; i++) {
-      c[i] = (vector){0};
-      if (k + i < WIDTH)
-        memcpy(&c[i], columns + (size_t)(k + i) * (size_t)apart, sizeof c[i]);
-    }
-    for (int i = 0; i < EIGHT; i += 2) {
-      d[i] = __builtin_shufflevector(c[i], c[i + 1], 0, 8, 1, 9, 4, 12, 5, 13);
-      d[i + 1] = __builtin_shufflevector(c[i], c[i + 1], 2, 10, 3, 11, 6, 14, 7, 15);
-    }
-    for (int i = 0; i < EIGHT; i += 4)
-      for (int j = 0; j < 2; j++) {
-        c[i + 2 * j] = __builtin_shufflevector(d[i + j], d[i + j + 2], 0, 1, 8, 9, 4, 5, 12, 13);
-        c[i + 2 * j + 1] =
-            __builtin_shufflevector(d[i + j], d[i + j + 2], 2, 3, 10, 11, 6, 7, 14, 15);
-      }
-    for (int i = 0; i < EIGHT / 2; i++) {
-      d[i] = __builtin_shufflevector(c[i], c[i + 4], 0, 1, 2, 3, 8, 9, 10, 11);
-      d[i + 4] = __builtin_shufflevector(c[i], c[i + 4], 4, 5, 6, 7, 12, 13, 14, 15);
-    }
-    for (int i = 0; i < EIGHT; i++)
-      memcpy(rows + (size_t)i * STRIDE + k, &d[i], sizeof d[i]);
+/* Written out for 32-bit x86 (gram.c). */
+#define ALL(x) ((vector){(x), (x), (x), (x), (x), (x), (x), (x)})
+
+/* Eight floats anywhere. */
+typedef float loose __attribute__((vector_size(EIGHT * sizeof(float)), aligned(4), may_alias));
+#define AT(from) (*(const loose *)(from))
+
+static inline __attribute__((always_inline)) void raise_to(const vector *least, vector *v) {
+  typedef int32_t lanes __attribute__((vector_size(sizeof(vector))));
+  const lanes is = *least > *v;
+  *v = (vector)((is & (lanes)*least) | (~is & (lanes)*v));
+}
+
+/* Where the rays to the lamp are after so many px: whole px and what is left of one; how far each
+ * has risen. */
+typedef struct ray_step {
+  int dx, dy;
+  float u, v, down[SHADOWS];
+} ray_step;
+
+typedef struct rays {
+  int reach[SHADOWS]; /* the first, which rises least, reaches farthest */
+  ray_step steps[REACH_MOST];
+} rays;
+
+static void rays_take(const udg_relit_view *view, rays *to) {
+  const double c = cos(view->azimuth_rad), s = sin(view->azimuth_rad);
+  double fall[SHADOWS];
+  for (int k = 0; k < SHADOWS; k++) {
+    fall[k] = RAY[k] / fmax(view->relief_px, 1e-3);
+    to->reach[k] = (int)fmin(ceil(1.0 / fall[k]), REACH_MOST);
+  }
+  for (int t = 0; t < to->reach[0]; t++) {
+    double x = c * (t + 1), y = s * (t + 1);
+    ray_step *step = &to->steps[t];
+    *step = (ray_step){.dx = (int)floor(x),
+                       .dy = (int)floor(y),
+                       .u = (float)(x - floor(x)),
+                       .v = (float)(y - floor(y))};
+    for (int k = 0; k < SHADOWS; k++)
+      step->down[k] = (float)(fall[k] * (t + 1));
   }
 }
 
-/* Rows of the system for a line of pixels, where the mask has them. */
-static int rows_take(const udg_relit *relit, const udg_relit_view *view, int y,
-                     const ray_step steps[SHADOWS][REACH_MOST], const int reach[SHADOWS],
-                     float *rows) {
-  const int size = relit->h.width;
-  const float *mask = udg_plane_row(view->mask, y), *grey = udg_plane_row(view->grey, y);
-  int first = 0, end = size, n = 0;
-  while (first < end && mask[first] <= 0.0f)
-    first++;
-  while (end > first && mask[end - 1] <= 0.0f)
-    end--;
-  if (first == end)
-    return 0;
-  const ptrdiff_t stride = relit->around.width;
-  const line from = {.h = udg_plane_row(&relit->around, y + AROUND) + AROUND + first,
-                     .wide = udg_plane_row(&relit->wide, y) + first,
-                     .stride = stride,
-                     .first = first,
-                     .size = size,
-                     .count = end - first,
-                     .apart = (end - first + EIGHT - 1) / EIGHT * EIGHT,
-                     .v = 2.0f * ((float)y + 0.5f) / (float)size - 1.0f,
-                     .to = (float)(view->bevel_px / 1.5)};
-  float *columns = relit->columns;
-  fill_line(&from, columns);
-  for (int k = 0; k < SHADOWS; k++)
-    cast(from.h, stride, steps[k], reach[k], from.count,
-         columns + (size_t)(SHADOW_COLUMN + k) * (size_t)from.apart);
-  memcpy(columns + (size_t)TARGET * (size_t)from.apart, grey + first,
-         (size_t)from.count * sizeof *columns);
-  for (int x = 0; x < from.count; x += EIGHT) {
-    float eight[EIGHT * STRIDE];
-    int count = from.count - x < EIGHT ? from.count - x : EIGHT;
-    eight_rows(columns + x, from.apart, eight);
-    for (int i = 0; i < count; i++)
-      if (mask[first + x + i] > 0.0f)
-        memcpy(rows + (size_t)STRIDE * (size_t)n++, eight + (size_t)STRIDE * (size_t)i,
-               STRIDE * sizeof *rows);
+/* How far the relief towards the lamp stands above each ray to it. */
+static inline __attribute__((always_inline)) void cast(const float *own, ptrdiff_t stride,
+                                                       const rays *to, vector shadow[SHADOWS]) {
+  const vector here = AT(own);
+  vector first = {0}, second = {0};
+  for (int t = 0; t < to->reach[0]; t++) {
+    const ray_step *step = &to->steps[t];
+    const float *at = own + step->dy * stride + step->dx, *under = at + stride;
+    const vector u = ALL(step->u), v = ALL(step->v);
+    const vector above = AT(at) + u * (AT(at + 1) - AT(at));
+    const vector below = AT(under) + u * (AT(under + 1) - AT(under));
+    const vector over = above + v * (below - above) - here;
+    const vector one = over - ALL(step->down[0]), two = over - ALL(step->down[1]);
+    raise_to(&one, &first);
+    if (t < to->reach[1])
+      raise_to(&two, &second);
   }
-  return n;
+  shadow[0] = first;
+  shadow[1] = second;
+}
+
+/* The plane's border repeated about it, as far as `part` and `more` px about that reach. */
+static void surround(udg_plane *around, int size, const udg_part *part, int more) {
+  const int stride = around->width, from = part->y0 - more, to = part->y1 + more;
+  float *own = udg_plane_row(around, AROUND) + AROUND;
+  for (int y = from < 0 ? 0 : from; y < to && y < size; y++) {
+    float *row = own + (ptrdiff_t)y * stride;
+    for (int x = part->x0 - more; x < 0; x++)
+      row[x] = row[0];
+    for (int x = size; x < part->x1 + more; x++)
+      row[x] = row[size - 1];
+  }
+  const int first = part->x0 - more;
+  const size_t bytes = (size_t)(part->x1 + more - first) * sizeof *own;
+  for (int y = from; y < to; y++)
+    if (y < 0 || y >= size)
+      memcpy(own + (ptrdiff_t)y * stride + first,
+             own + (ptrdiff_t)(y < 0 ? 0 : size - 1) * stride + first, bytes);
+}
+
+static udg_part part_about(const udg_part *part, int more, int size) {
+  return (udg_part){part->x0 > more ? part->x0 - more : 0, part->y0 > more ? part->y0 - more : 0,
+                    part->x1 + more < size ? part->x1 + more : size,
+                    part->y1 + more < size ? part->y1 + more : size};
+}
+
+/* The relief softened, and that over a shoulder, where the mask needs them. */
+static void planes_make(udg_relit *relit, const udg_relit_view *view, const udg_plane *height,
+                        int reach) {
+  const int size = height->width, about = reach + 2;
+  const double spread = CREVICE * view->bevel_px;
+  const int blurred = udg_plane_blur_reach(spread);
+  const udg_part part = part_about(&relit->part, blurred > about ? blurred : about, size);
+  const ptrdiff_t stride = relit->around.width;
+  const udg_plane soft = {size, size, udg_plane_row(&relit->around, AROUND) + AROUND};
+  udg_plane_blur_part(height, size, view->blur_px, &part, soft.v, stride, relit->scratch);
+  udg_plane_blur_part(&soft, stride, spread, &relit->part, relit->wide.v, relit->wide.width,
+                      relit->scratch);
+  surround(&relit->around, size, &relit->part, about);
+}
+
+/* Where a run's columns are made from: the relief there, `stride` from line to line, and the
+ * same softened over a shoulder; `to`: px by which a full shoulder's steepest is 1. */
+typedef struct source {
+  const float *h, *wide;
+  ptrdiff_t stride;
+  float x, v, size, to;
+} source;
+
+/* Ground, then what light makes of the relief, of eight pixels: a column each. */
+static inline __attribute__((always_inline)) void fill_eight(const source *from, const rays *light,
+                                                             size_t apart, float *columns) {
+  static const vector steps = {0.5f, 1.5f, 2.5f, 3.5f, 4.5f, 5.5f, 6.5f, 7.5f};
+  const float *h = from->h, *above = h - from->stride, *below = h + from->stride;
+  const vector to = ALL(from->to), half = ALL(0.5f * from->to), v = ALL(from->v);
+  const vector u = ALL(2.0f) * (ALL(from->x) + steps) / ALL(from->size) - ALL(1.0f);
+  const vector here = AT(h), left = AT(h - 1), right = AT(h + 1);
+  const vector p = half * (right - left), q = half * (AT(below) - AT(above));
+  const vector s = p * p + q * q, pp = p * p, qq = q * q, crevice = AT(from->wide) - here;
+  vector shadow[SHADOWS], hollow = {0};
+  raise_to(&crevice, &hollow);
+  cast(h, from->stride, light, shadow);
+  const vector xy = ALL(0.25f) * (AT(below + 1) + AT(above - 1) - AT(above + 1) - AT(below - 1));
+  *(loose *)(columns + 0 * apart) = ALL(1.0f);
+  *(loose *)(columns + 1 * apart) = u;
+  *(loose *)(columns + 2 * apart) = v;
+  *(loose *)(columns + 3 * apart) = u * u;
+  *(loose *)(columns + 4 * apart) = u * v;
+  *(loose *)(columns + 5 * apart) = v * v;
+  *(loose *)(columns + 6 * apart) = p;
+  *(loose *)(columns + 7 * apart) = q;
+  *(loose *)(columns + 8 * apart) = s;
+  *(loose *)(columns + 9 * apart) = pp - qq;
+  *(loose *)(columns + 10 * apart) = ALL(2.0f) * p * q;
+  *(loose *)(columns + 11 * apart) = here;
+  *(loose *)(columns + 12 * apart) = p * s;
+  *(loose *)(columns + 13 * apart) = q * s;
+  *(loose *)(columns + 14 * apart) = p * (pp - ALL(3.0f) * q * q);
+  *(loose *)(columns + 15 * apart) = q * (ALL(3.0f) * p * p - qq);
+  *(loose *)(columns + 16 * apart) = p * s * s;
+  *(loose *)(columns + 17 * apart) = q * s * s;
+  *(loose *)(columns + 18 * apart) = s * (pp - qq);
+  *(loose *)(columns + 19 * apart) = ALL(2.0f) * p * q * s;
+  *(loose *)(columns + 20 * apart) = s * s;
+  *(loose *)(columns + 21 * apart) = crevice;
+  *(loose *)(columns + 22 * apart) = hollow;
+  *(loose *)(columns + 23 * apart) = to * (right + left - ALL(2.0f) * here);
+  *(loose *)(columns + 24 * apart) = to * xy;
+  *(loose *)(columns + 25 * apart) = to * (AT(below) + AT(above) - ALL(2.0f) * here);
+  *(loose *)(columns + 26 * apart) = shadow[0];
+  *(loose *)(columns + 27 * apart) = shadow[1];
+}
+_Static_assert(GROUND == 6 && TARGET == 28, "fill_eight() writes them");
+
+/* The columns of all runs, one run behind the other: what a run's last eight have too many is
+ * overwritten by the next. */
+UDG_WIDER
+static void runs_fill(udg_relit *relit, const udg_relit_view *view, const rays *light) {
+  const ptrdiff_t stride = relit->around.width;
+  const float size = (float)relit->mask.width, to = (float)(view->bevel_px / 1.5);
+  const float *own = udg_plane_row(&relit->around, AROUND) + AROUND;
+  float *columns = relit->columns;
+  for (int r = 0; r < relit->run_count; r++) {
+    const run *at = &relit->runs[r];
+    const float *h = own + at->y * stride + at->x;
+    const float *wide = udg_plane_row(&relit->wide, at->y) + at->x;
+    const float v = 2.0f * ((float)at->y + 0.5f) / size - 1.0f;
+    for (int x = 0; x < at->count; x += EIGHT) {
+      const source from = {h + x, wide + x, stride, (float)(at->x + x), v, size, to};
+      fill_eight(&from, light, relit->apart, columns + x);
+    }
+    memcpy(columns + TARGET * relit->apart, udg_plane_row(view->grey, at->y) + at->x,
+           (size_t)at->count * sizeof *columns);
+    columns += at->count;
+  }
+  for (int k = 0; k < WIDTH; k++)
+    memset(columns + (size_t)k * relit->apart, 0, UDG_GRAM_PIXELS * sizeof *columns);
 }
 
 /* Takes the ground away from all else: the Schur complement of its block. */
@@ -313,18 +352,16 @@ void udg_relit_hold(const udg_plane *grey, double level, udg_plane *held) {
 void udg_relit_take(udg_relit *relit, const udg_relit_view *view, const udg_plane *height,
                     udg_relit_sums *sums) {
   double full[STRIDE * STRIDE] = {0.0};
-  ray_step steps[SHADOWS][REACH_MOST];
-  int reach[SHADOWS], farthest = 0, n = 0;
+  rays light;
   memset(sums, 0, sizeof *sums);
-  for (int k = 0; k < SHADOWS; k++) {
-    reach[k] = steps_take(view, RAY[k], steps[k]);
-    farthest = reach[k] > farthest ? reach[k] : farthest;
+  runs_take(relit, view->mask);
+  sums->pixels = relit->pixels;
+  if (relit->pixels > 0) {
+    rays_take(view, &light);
+    planes_make(relit, view, height, light.reach[0]);
+    runs_fill(relit, view, &light);
+    udg_gram_columns_add(relit->columns, relit->apart, relit->pixels, WIDTH, STRIDE, full);
   }
-  planes_make(relit, view, height, farthest);
-  for (int y = 0; y < height->height; y++)
-    n += rows_take(relit, view, y, steps, reach, relit->rows + (size_t)STRIDE * (size_t)n);
-  sums->pixels = n;
-  udg_gram_add(relit->rows, NULL, n, WIDTH, STRIDE, full);
   project(full, sums);
 }
 

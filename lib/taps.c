@@ -65,3 +65,41 @@ UDG_SIXTEEN LINE_TAKE(sixteens_take, 16, sixteen_take)
 #endif
   eights_take(w, left, right, reach, n, out);
 }
+
+/* So many vectors are summed side by side: each weight is then brought in once for all. */
+enum { SIDE = 4 };
+
+static inline __attribute__((always_inline)) void
+even_take(const float *w, int reach, const float *from, ptrdiff_t apart, int side, float *out) {
+  eight sum[SIDE], a, b;
+  for (int i = 0; i < side; i++) {
+    memcpy(&a, from + 8 * i, sizeof a);
+    sum[i] = (eight){EIGHT(w[0])} * a;
+  }
+  const float *left = from - apart, *right = from + apart;
+  for (int k = 1; k <= reach; k++, left -= apart, right += apart) {
+    const eight weight = {EIGHT(w[k])};
+    for (int i = 0; i < side; i++) {
+      memcpy(&a, left + 8 * i, sizeof a);
+      memcpy(&b, right + 8 * i, sizeof b);
+      sum[i] += weight * (a + b);
+    }
+  }
+  for (int i = 0; i < side; i++)
+    memcpy(out + 8 * i, &sum[i], sizeof sum[i]);
+}
+
+UDG_WIDER
+static void evens_take(const float *w, int reach, const float *from, ptrdiff_t apart, int n,
+                       float *out) {
+  int x = 0;
+  for (; x + 8 * (SIDE - 1) < n; x += 8 * SIDE)
+    even_take(w, reach, from + x, apart, SIDE, out + x);
+  for (; x < n; x += 8)
+    even_take(w, reach, from + x, apart, 1, out + x);
+}
+
+void udg_taps_even(const float *w, int reach, const float *from, ptrdiff_t apart, int n,
+                   float *out) {
+  evens_take(w, reach, from, apart, n, out);
+}

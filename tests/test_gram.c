@@ -15,19 +15,33 @@
 
 /* The same source once more, as a machine without wider vectors runs it. */
 #define udg_gram_add plain_gram_add
+#define udg_gram_columns_add plain_gram_columns_add
 #define udg_taps_sum plain_taps_sum
+#define udg_taps_even plain_taps_even
 #define UDG_PLAIN
 void plain_gram_add(const float *rows, const float *weights, int count, int width, int stride,
                     double *gram);
+void plain_gram_columns_add(const float *columns, size_t apart, int count, int width, int stride,
+                            double *gram);
 void plain_taps_sum(const float *w, const float *const *left, const float *const *right, int reach,
                     int n, float *out);
+void plain_taps_even(const float *w, int reach, const float *from, ptrdiff_t apart, int n,
+                     float *out);
 #include "../lib/gram.c"
 #include "../lib/taps.c"
 #undef udg_gram_add
+#undef udg_gram_columns_add
 #undef udg_taps_sum
+#undef udg_taps_even
 #undef UDG_PLAIN
 void udg_gram_add(const float *rows, const float *weights, int count, int width, int stride,
                   double *gram);
+void udg_gram_columns_add(const float *columns, size_t apart, int count, int width, int stride,
+                          double *gram);
+void udg_taps_sum(const float *w, const float *const *left, const float *const *right, int reach,
+                  int n, float *out);
+void udg_taps_even(const float *w, int reach, const float *from, ptrdiff_t apart, int n,
+                   float *out);
 
 enum { ROWS = 333, STRIDE_MAX = UDG_GRAM_STRIDE_MAX };
 static float rows[ROWS * STRIDE_MAX], weights[ROWS];
@@ -76,6 +90,33 @@ static void sums_go_on(void **state) {
       assert_true(once[a * 8 + b] == twice[a * 8 + b]);
 }
 
+/* Columns one behind the other: what lies beyond the last does not matter. */
+static void sums_of_columns_are_the_definition(void **state) {
+  (void)state;
+  enum { MOST = 2100, WIDEST = 29, STRIDE = 32, APART = MOST + UDG_GRAM_PIXELS };
+  static float columns[STRIDE * APART];
+  static const int cases[][2] = {{1, 1}, {2, 16}, {5, 17}, {12, 1024}, {28, 1025}, {29, 2100}};
+  for (size_t c = 0; c < sizeof cases / sizeof *cases; c++) {
+    int width = cases[c][0], count = cases[c][1];
+    double gram[STRIDE * STRIDE] = {1.0}, plain[STRIDE * STRIDE] = {1.0};
+    for (int k = 0; k < STRIDE; k++)
+      for (int i = 0; i < APART; i++)
+        columns[k * APART + i] = k >= width   ? NAN
+                                 : i >= count ? 0.0f
+                                              : (float)sin(12.9898 * i * i + 78.233 * k);
+    udg_gram_columns_add(columns, APART, count, width, STRIDE, gram);
+    plain_gram_columns_add(columns, APART, count, width, STRIDE, plain);
+    assert_memory_equal(gram, plain, sizeof gram);
+    for (int a = 0; a < STRIDE; a++)
+      for (int b = 0; b < STRIDE; b++) {
+        double sum = a == 0 && b == 0 ? 1.0 : 0.0; /* adds to what is there */
+        for (int i = 0; i < count && a < width && b <= a; i++)
+          sum += (double)columns[a * APART + i] * (double)columns[b * APART + i];
+        assert_true(fabs(gram[a * STRIDE + b] - sum) < 64.0 * 6e-8 * count);
+      }
+  }
+}
+
 /* Every length, so that what is left over from whole vectors is there. */
 static void taps_are_the_definition(void **state) {
   (void)state;
@@ -105,11 +146,40 @@ static void taps_are_the_definition(void **state) {
   }
 }
 
+/* Along a line, and from line to line; up to seven values more are written. */
+static void even_taps_are_the_same(void **state) {
+  (void)state;
+  enum { LONG = 80, REACH = 5, MOST = 50 };
+  static const float w[REACH + 1] = {0.3f, 0.2f, 0.1f, 0.02f, 0.02f, 0.01f};
+  float values[LONG][LONG], sum[MOST + 14], plain[MOST + 14], expected[MOST];
+  const float *left[REACH + 1], *right[REACH + 1];
+  for (int k = 0; k < LONG * LONG; k++)
+    values[k / LONG][k % LONG] = (float)sin(12.9898 * k * k);
+  for (int n = 0; n <= MOST; n++)
+    for (ptrdiff_t apart = 1; apart <= LONG; apart += LONG - 1) {
+      const float *from = &values[7][9];
+      for (int k = 0; k <= REACH; k++) {
+        left[k] = from - k * apart;
+        right[k] = from + k * apart;
+      }
+      for (int x = 0; x < MOST + 14; x++)
+        sum[x] = plain[x] = -3.0f;
+      udg_taps_sum(w, left, right, REACH, n, expected);
+      udg_taps_even(w, REACH, from, apart, n, sum);
+      plain_taps_even(w, REACH, from, apart, n, plain);
+      assert_memory_equal(sum, plain, sizeof sum);
+      assert_memory_equal(sum, expected, sizeof *sum * (size_t)n);
+      assert_true(sum[(n + 7) / 8 * 8] == -3.0f);
+    }
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(sums_are_the_definition),
       cmocka_unit_test(sums_go_on),
+      cmocka_unit_test(sums_of_columns_are_the_definition),
       cmocka_unit_test(taps_are_the_definition),
+      cmocka_unit_test(even_taps_are_the_same),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -234,6 +234,38 @@ static void values_are_selected_by_rank(void **state) {
     }
 }
 
+/* Parts with and without the edge, of kernels longer than the plane as well, in wider storage. */
+static void blur_of_a_part_is_that_of_the_whole(void **state) {
+  (void)state;
+  enum { W = 23, H = 17, STRIDE = 31 };
+  static const double sigmas[] = {0.0, 0.3, 1.1, 2.8, 9.0, 40.0};
+  static const udg_part parts[] = {{0, 0, W, H}, {5, 4, 15, 11}, {22, 0, 23, 1}, {0, 9, 8, 17}};
+  udg_plane whole = {0}, scratch = {0};
+  assert_int_equal(udg_plane_create(&settings, W, H, &whole), UDG_OK);
+  assert_int_equal(udg_plane_create(&settings, W, H, &scratch), UDG_OK);
+  float in[H * STRIDE] = {0.0f}, out[H * STRIDE + 7];
+  float *work = calloc(udg_plane_blur_scratch(W, H), sizeof *work);
+  assert_non_null(work);
+  for (size_t s = 0; s < sizeof sigmas / sizeof *sigmas; s++)
+    for (size_t p = 0; p < sizeof parts / sizeof *parts; p++) {
+      const udg_part *part = &parts[p];
+      for (int i = 0; i < W * H; i++)
+        in[i / W * STRIDE + i % W] = whole.v[i] = (float)sin(12.9898 * i * i);
+      const udg_plane stored = {W, H, in};
+      udg_plane_blur(&whole, sigmas[s], &scratch);
+      udg_plane_blur_part(&stored, STRIDE, sigmas[s], part, out, STRIDE, work);
+      for (int y = part->y0; y < part->y1; y++)
+        assert_memory_equal(out + y * STRIDE + part->x0, udg_plane_row(&whole, y) + part->x0,
+                            sizeof *out * (size_t)(part->x1 - part->x0));
+    }
+  assert_int_equal(udg_plane_blur_reach(0.0), 0);
+  assert_int_equal(udg_plane_blur_reach(0.3), 2);
+  assert_int_equal(udg_plane_blur_reach(1e9), 256);
+  free(work);
+  udg_plane_destroy(&settings, &whole);
+  udg_plane_destroy(&settings, &scratch);
+}
+
 int main(void) {
   udg_settings_default(&settings, sizeof settings);
   const struct CMUnitTest tests[] = {
@@ -244,6 +276,7 @@ int main(void) {
       cmocka_unit_test(blur_has_the_gaussian_mtf),
       cmocka_unit_test(blur_mirrors_at_the_edge),
       cmocka_unit_test(blur_of_nothing_and_of_everything),
+      cmocka_unit_test(blur_of_a_part_is_that_of_the_whole),
       cmocka_unit_test(values_are_selected_by_rank),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
