@@ -44,14 +44,17 @@ static void reach_take(const udg_template *shape, double px_per_mm, double turn_
   level->reach[1] = (int)ceil(w * sin(highest) + h * cos(highest)) + 1;
 }
 
-/* All kernels and the window. */
 #define KERNELS (UDG_FIND_CHANNELS * UDG_FIND_KERNELS)
-#define PLANES (KERNELS + 1)
 
-/* What the kernels of one level are sampled from. */
+/* Kernels are sampled from means of so many px each way of the fine raster, which are smaller than
+ * their blur. */
+enum { BOX = 4 };
+
+/* What the kernels of one level, and its window, are sampled from. */
 typedef struct source {
   const udg_template *shape;
-  udg_plane fine[PLANES];
+  udg_plane window;
+  udg_buffer kernels[KERNELS];
   double px_per_mm;    /* of the level */
   double cosine, sine; /* of the turn in hand, times fine px a px of the level */
 } source;
@@ -62,15 +65,18 @@ static void source_turn(source *from, double turn_rad) {
   from->sine = ratio * sin(turn_rad);
 }
 
-/* The fine plane at (i, j) px of the level from the date's centre; 0 outside. */
-static float fine_at(const source *from, int plane, int i, int j) {
+/* The plane, of means of `box` px of the fine raster, at (i, j) px of the level from the date's
+ * centre; 0 outside. */
+static float plane_at(const source *from, const udg_plane *plane, int box, int i, int j) {
   const udg_template *shape = from->shape;
-  const udg_plane *fine = &from->fine[plane];
   double x = shape->origin_px[0] + shape->px_per_mm * shape->centre_mm[0] + from->cosine * i +
              from->sine * j;
   double y = shape->origin_px[1] + shape->px_per_mm * shape->centre_mm[1] - from->sine * i +
              from->cosine * j;
-  return x < 0 || y < 0 || x >= fine->width || y >= fine->height ? 0 : udg_plane_sample(fine, x, y);
+  x /= box;
+  y /= box;
+  return x < 0 || y < 0 || x >= plane->width || y >= plane->height ? 0
+                                                                   : udg_plane_sample(plane, x, y);
 }
 
 /* The kernel's share along another of the same channel. */
@@ -106,7 +112,7 @@ static void window_walk(const source *from, const int reach[2], udg_find_turn *t
   turn->count = 0;
   for (int j = -reach[1]; j <= reach[1]; j++)
     for (int i = -reach[0]; i <= reach[0]; i++) {
-      if (!(fine_at(from, KERNELS, i, j) > 0.5f))
+      if (!(plane_at(from, &from->window, 1, i, j) > 0.5f))
         continue;
       if (turn->x) {
         turn->x[turn->count] = (int16_t)i;
@@ -139,39 +145,63 @@ static udg_status turn_make(const udg_settings *settings, source *from, const in
       return UDG_ERROR_MEMORY;
     for (int i = 0; i < turn->count; i++)
       for (int k = 0; k < UDG_FIND_KERNELS; k++)
-        values[i * UDG_FIND_KERNELS + k] =
-            fine_at(from, c * UDG_FIND_KERNELS + k, turn->x[i], turn->y[i]);
+        values[i * UDG_FIND_KERNELS + k] = plane_at(
+            from, &from->kernels[c * UDG_FIND_KERNELS + k].plane, BOX, turn->x[i], turn->y[i]);
     kernels_orthonormal(values, turn->count);
   }
   return status;
 }
 
-/* Slopes and their square as the flattened photo would show them; the shoulder
- * as its edges would; the window. */
-static void fine_planes(source *from, double height_px, udg_plane *scratch) {
+/* Slopes and their square as the flattened photo would show them; the shoulder as its edges would. */
+static udg_status kernels_take(const udg_settings *settings, source *from, double height_px) {
   static const udg_column columns[KERNELS] = {UDG_COLUMN_P,      UDG_COLUMN_Q,
                                               UDG_COLUMN_SQUARE, UDG_COLUMN_SQUARE,
                                               UDG_COLUMN_ACROSS, UDG_COLUMN_DIAGONAL};
   const udg_template *shape = from->shape;
-  size_t count = (size_t)scratch->width * (size_t)scratch->height;
-  double ratio = shape->px_per_mm / from->px_per_mm;
-  udg_plane *fine = from->fine, *mean = &fine[KERNELS];
-  for (int k = 0; k < KERNELS; k++) {
-    udg_template_column(shape, columns[k], &fine[k]);
-    udg_plane_blur(&fine[k], KERNEL_BLUR_PX * ratio, scratch);
-    memcpy(mean->v, fine[k].v, count * sizeof *mean->v);
-    udg_rescale_mean(mean, 0.45 * height_px * ratio, scratch);
+  const double ratio = shape->px_per_mm / from->px_per_mm, blur = KERNEL_BLUR_PX * ratio;
+  udg_plane column = {0};
+  udg_buffer mean = {0}, scratch = {0};
+  udg_status status = udg_plane_create(settings, shape->p.width, shape->p.height, &column);
+  for (int k = 0; k < KERNELS && status == UDG_OK; k++) {
+    udg_plane *kernel = &from->kernels[k].plane;
+    udg_template_column(shape, columns[k], &column);
+    status = udg_rescale_box(settings, udg_photo_of(&column), 0, 0, column.width, column.height,
+                             BOX, &from->kernels[k]);
+    if (status == UDG_OK)
+      status = udg_buffer_size(settings, &mean, kernel->width, kernel->height);
+    if (status == UDG_OK)
+      status = udg_buffer_size(settings, &scratch, kernel->width, kernel->height);
+    if (status != UDG_OK)
+      break;
+    /* The boxes blur as well. */
+    udg_plane_blur(kernel, sqrt(fmax(blur * blur - (BOX * BOX - 1) / 12.0, 0)) / BOX,
+                   &scratch.plane);
+    size_t count = (size_t)kernel->width * (size_t)kernel->height;
+    memcpy(mean.plane.v, kernel->v, count * sizeof *kernel->v);
+    udg_rescale_mean(&mean.plane, 0.45 * height_px * ratio / BOX, &scratch.plane);
     for (size_t i = 0; i < count; i++)
-      fine[k].v[i] -= mean->v[i];
+      kernel->v[i] -= mean.plane.v[i];
   }
-  for (size_t i = 0; i < count; i++)
-    mean->v[i] = (double)shape->distance.v[i] > -shape->margin_mm ? 1 : 0;
+  udg_buffer_destroy(settings, &scratch);
+  udg_buffer_destroy(settings, &mean);
+  udg_plane_destroy(settings, &column);
+  return status;
+}
+
+static udg_status source_make(const udg_settings *settings, source *from, double height_px) {
+  const udg_template *shape = from->shape;
+  size_t count = (size_t)shape->p.width * (size_t)shape->p.height;
+  udg_status status = kernels_take(settings, from, height_px);
+  if (status == UDG_OK)
+    status = udg_plane_create(settings, shape->p.width, shape->p.height, &from->window);
+  for (size_t i = 0; i < count && status == UDG_OK; i++)
+    from->window.v[i] = (double)shape->distance.v[i] > -shape->margin_mm ? 1 : 0;
+  return status;
 }
 
 static udg_status level_make(const udg_settings *settings, const udg_template *shape,
                              double height_px, udg_find_level *level) {
   source from = {.shape = shape, .px_per_mm = height_px / shape->height_mm};
-  udg_plane scratch = {0};
   double turn_max = settings->turn_max_deg * 3.14159265358979323846 / 180;
   int half = (int)ceil(turn_max * height_px / TURN_STEP_PX - 1e-9);
   half = half < UDG_FIND_TURNS_MAX / 2 ? half : UDG_FIND_TURNS_MAX / 2 - 1;
@@ -180,21 +210,17 @@ static udg_status level_make(const udg_settings *settings, const udg_template *s
   level->turn_count = 2 * half + 1;
   level->turn_step_rad = half ? turn_max / half : 0;
   reach_take(shape, from.px_per_mm, turn_max, level);
-  udg_status status = udg_plane_create(settings, shape->p.width, shape->p.height, &scratch);
-  for (int k = 0; k < PLANES && status == UDG_OK; k++)
-    status = udg_plane_create(settings, shape->p.width, shape->p.height, &from.fine[k]);
-  if (status == UDG_OK) {
-    fine_planes(&from, height_px, &scratch);
+  udg_status status = source_make(settings, &from, height_px);
+  if (status == UDG_OK)
     status = window_make(settings, &from, level->reach, &level->upright);
-  }
   for (int t = 0; t < level->turn_count && status == UDG_OK; t++) {
     level->turns[t].turn_rad = half ? turn_max * (t - half) / half : 0;
     status = udg_stop_wanted(settings) ? UDG_ERROR_CANCELLED
                                        : turn_make(settings, &from, level->reach, &level->turns[t]);
   }
-  for (int k = 0; k < PLANES; k++)
-    udg_plane_destroy(settings, &from.fine[k]);
-  udg_plane_destroy(settings, &scratch);
+  for (int k = 0; k < KERNELS; k++)
+    udg_buffer_destroy(settings, &from.kernels[k]);
+  udg_plane_destroy(settings, &from.window);
   return status;
 }
 

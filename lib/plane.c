@@ -80,31 +80,20 @@ void udg_cubic_take(double x, double y, udg_cubic *cubic) {
 }
 
 /* Taps kept for one pass; a wider Gaussian takes several passes. */
-enum { KERNEL_REACH = 256, STRIP = 512 };
+enum { KERNEL_REACH = UDG_GAUSSIAN_REACH, STRIP = 512 };
 /* The widest that takes one. */
 static const double WIDEST = KERNEL_REACH / 4.0;
 
-/* Half of a symmetric kernel, w[0] in the middle; gives its reach. */
-static int gaussian_half(double sigma, double w[KERNEL_REACH + 1]) {
+int udg_gaussian_half(double sigma, float weight[KERNEL_REACH + 1]) {
   const int reach = clamp_int((int)ceil(4.0 * sigma), 1, KERNEL_REACH);
-  double sum = 0.0;
+  double sum = 0.0, w[KERNEL_REACH + 1];
   for (int k = 0; k <= reach; k++) {
     w[k] = exp(-0.5 * k * k / (sigma * sigma));
     sum += k == 0 ? w[k] : 2.0 * w[k];
   }
   for (int k = 0; k <= reach; k++)
-    w[k] /= sum;
+    weight[k] = (float)(w[k] / sum);
   return reach;
-}
-
-/* ... b a | a b c ... y z | z y ...: period 2 n. */
-static inline int mirror(int i, int n) {
-  if (i >= 0 && i < n)
-    return i;
-  i %= 2 * n;
-  if (i < 0)
-    i += 2 * n;
-  return i < n ? i : 2 * n - 1 - i;
 }
 
 /* A strip of a row with what is around it, and where the taps find it. */
@@ -125,10 +114,10 @@ static void blur_row(const row_work *work, const float *in, int n, const float *
         x0 < reach ? reach - x0 : 0; /* what of it lies in the row: first <= x < end */
     const int end = n - x0 + reach < strip + 2 * reach ? n - x0 + reach : strip + 2 * reach;
     for (int x = 0; x < first; x++)
-      around[x] = in[mirror(x0 - reach + x, n)];
+      around[x] = in[udg_plane_mirror(x0 - reach + x, n)];
     memcpy(around + first, in + x0 - reach + first, sizeof *in * (size_t)(end - first));
     for (int x = end; x < strip + 2 * reach; x++)
-      around[x] = in[mirror(x0 - reach + x, n)];
+      around[x] = in[udg_plane_mirror(x0 - reach + x, n)];
     udg_taps_sum(w, work->left, work->right, reach, strip, out + x0);
   }
 }
@@ -136,10 +125,32 @@ static void blur_row(const row_work *work, const float *in, int n, const float *
 static void blur_column(const udg_plane *in, int y, const float *w, int reach, float *out) {
   const float *above[KERNEL_REACH + 1], *below[KERNEL_REACH + 1];
   for (int k = 0; k <= reach; k++) {
-    above[k] = udg_plane_row(in, mirror(y - k, in->height));
-    below[k] = udg_plane_row(in, mirror(y + k, in->height));
+    above[k] = udg_plane_row(in, udg_plane_mirror(y - k, in->height));
+    below[k] = udg_plane_row(in, udg_plane_mirror(y + k, in->height));
   }
   udg_taps_sum(w, above, below, reach, in->width, out);
+}
+
+/* Where the taps lie in a strip. */
+static row_work row_work_of(float *around, int reach) {
+  row_work work = {.around = around};
+  for (int k = 0; k <= reach; k++) {
+    work.left[k] = around + reach - k;
+    work.right[k] = around + reach + k;
+  }
+  return work;
+}
+
+static void blur_rows(const udg_plane *in, const float *w, int reach, udg_plane *out) {
+  float around[STRIP + 2 * KERNEL_REACH];
+  const row_work work = row_work_of(around, reach);
+  for (int y = 0; y < in->height; y++)
+    blur_row(&work, udg_plane_row(in, y), in->width, w, reach, udg_plane_row(out, y));
+}
+
+static void blur_columns(const udg_plane *in, const float *w, int reach, udg_plane *out) {
+  for (int y = 0; y < in->height; y++)
+    blur_column(in, y, w, reach, udg_plane_row(out, y));
 }
 
 void udg_plane_blur(udg_plane *plane, double sigma_px, udg_plane *scratch) {
@@ -150,23 +161,11 @@ void udg_plane_blur(udg_plane *plane, double sigma_px, udg_plane *scratch) {
   const int longer = plane->width > plane->height ? plane->width : plane->height;
   const double sigma = fmin(sigma_px, 2.0 * longer);
   const int passes = sigma <= WIDEST ? 1 : (int)ceil((sigma / WIDEST) * (sigma / WIDEST));
-  double w[KERNEL_REACH + 1];
-  const int reach = gaussian_half(sigma / sqrt(passes), w);
-  float weight[KERNEL_REACH + 1];
-  for (int k = 0; k <= reach; k++)
-    weight[k] = (float)w[k];
-  float around[STRIP + 2 * KERNEL_REACH];
-  row_work work = {.around = around};
-  for (int k = 0; k <= reach; k++) {
-    work.left[k] = around + reach - k;
-    work.right[k] = around + reach + k;
-  }
+  float w[KERNEL_REACH + 1];
+  const int reach = udg_gaussian_half(sigma / sqrt(passes), w);
   for (int pass = 0; pass < passes; pass++) {
-    for (int y = 0; y < plane->height; y++)
-      blur_row(&work, udg_plane_row(plane, y), plane->width, weight, reach,
-               udg_plane_row(scratch, y));
-    for (int y = 0; y < plane->height; y++)
-      blur_column(scratch, y, weight, reach, udg_plane_row(plane, y));
+    blur_rows(plane, w, reach, scratch);
+    blur_columns(scratch, w, reach, plane);
   }
 }
 
@@ -185,8 +184,8 @@ static void row_around(const float *row, int n, int reach, float *around) {
   memcpy(around + reach, row, (size_t)n * sizeof *row);
   if (reach > n) {
     for (int k = 1; k <= reach; k++) {
-      around[reach - k] = row[mirror(-k, n)];
-      around[reach + n - 1 + k] = row[mirror(n - 1 + k, n)];
+      around[reach - k] = row[udg_plane_mirror(-k, n)];
+      around[reach + n - 1 + k] = row[udg_plane_mirror(n - 1 + k, n)];
     }
     return;
   }
@@ -204,13 +203,10 @@ void udg_plane_blur_part(const udg_plane *plane, ptrdiff_t stride, double sigma_
                          const udg_part *part, float *out, ptrdiff_t out_stride, float *scratch) {
   const int count = part->x1 - part->x0, width = plane->width, height = plane->height;
   const int longer = width > height ? width : height;
-  double w[KERNEL_REACH + 1];
   float weight[KERNEL_REACH + 1] = {1.0f};
   int reach = 0;
   if (sigma_px > 0.0)
-    reach = gaussian_half(fmin(fmin(sigma_px, 2.0 * longer), WIDEST), w);
-  for (int k = 0; k <= reach && reach > 0; k++)
-    weight[k] = (float)w[k];
+    reach = udg_gaussian_half(fmin(fmin(sigma_px, 2.0 * longer), WIDEST), weight);
   const ptrdiff_t apart = (ptrdiff_t)part_stride(width);
   float *around = scratch;
   float *first = scratch + width + 2 * KERNEL_REACH + 8 + reach * apart; /* the plane's line 0 */
@@ -221,7 +217,8 @@ void udg_plane_blur_part(const udg_plane *plane, ptrdiff_t stride, double sigma_
   }
   for (int y = from; y < to; y++)
     if (y < 0 || y >= height)
-      memcpy(first + y * apart, first + mirror(y, height) * apart, (size_t)apart * sizeof *first);
+      memcpy(first + y * apart, first + udg_plane_mirror(y, height) * apart,
+             (size_t)apart * sizeof *first);
   for (int y = part->y0; y < part->y1; y++)
     udg_taps_even(weight, reach, first + y * apart, apart, count, out + y * out_stride + part->x0);
 }

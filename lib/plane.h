@@ -51,6 +51,21 @@ size_t udg_plane_blur_scratch(int width, int height);
 /* How far about the part it reads. */
 int udg_plane_blur_reach(double sigma_px);
 
+/* Half of that Gaussian, weight[0] in the middle, for a sigma of at most UDG_GAUSSIAN_REACH / 4;
+ * gives how far it reaches, at least 1. */
+#define UDG_GAUSSIAN_REACH 256
+int udg_gaussian_half(double sigma_px, float weight[UDG_GAUSSIAN_REACH + 1]);
+
+/* The sample that stands in for number i of n: ... b a | a b c ... y z | z y ..., period 2 n. */
+static inline int udg_plane_mirror(int i, int n) {
+  if (i >= 0 && i < n)
+    return i;
+  i %= 2 * n;
+  if (i < 0)
+    i += 2 * n;
+  return i < n ? i : 2 * n - 1 - i;
+}
+
 /* The value that would have that rank (from 0) in rising order; moves the values
  * about. None may be NaN; rank < count. */
 float udg_values_select(float *values, size_t count, size_t rank);

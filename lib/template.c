@@ -4,9 +4,8 @@
 #include <math.h>
 #include <string.h>
 
-#include "four.h"
 #include "relief.h"
-#include "rescale.h"
+#include "wider.h"
 
 /* Pixels of the fine raster to a digit's height: a shoulder of a tenth of the
  * height is then a dozen pixels wide. */
@@ -240,266 +239,75 @@ udg_status udg_templates_get(udg_templates *templates, size_t date_index, const 
   return status;
 }
 
-static float column_value(const udg_template *made, udg_column column, size_t i) {
-  float p = made->p.v[i], q = made->q.v[i], s = p * p + q * q;
-  double d = (double)made->distance.v[i], band;
+/* Columns that are a polynomial of the slopes. */
+#define SLOPES_TAKE(value)                                                                         \
+  for (size_t i = 0; i < count; i++) {                                                             \
+    float p = from_p[i], q = from_q[i], s = p * p + q * q;                                         \
+    (void)s;                                                                                       \
+    to[i] = (value);                                                                               \
+  }                                                                                                \
+  break
+
+UDG_WIDER
+static void slopes_column(const float *restrict from_p, const float *restrict from_q,
+                          udg_column column, size_t count, float *restrict to) {
   switch (column) {
   case UDG_COLUMN_P:
-    return p;
+    SLOPES_TAKE(p);
   case UDG_COLUMN_Q:
-    return q;
+    SLOPES_TAKE(q);
   case UDG_COLUMN_SQUARE:
-    return s;
+    SLOPES_TAKE(s);
   case UDG_COLUMN_ACROSS:
-    return p * p - q * q;
+    SLOPES_TAKE(p * p - q * q);
   case UDG_COLUMN_DIAGONAL:
-    return 2 * p * q;
-  case UDG_COLUMN_TOP:
-    return (float)udg_relief_profile(d, made->bevel_mm);
-  case UDG_COLUMN_FOOT:
-    band = d / (FOOT_SPREAD * made->bevel_mm);
-    return (float)exp(-0.5 * band * band);
+    SLOPES_TAKE(2 * p * q);
   case UDG_COLUMN_CUBE_P:
-    return p * s;
+    SLOPES_TAKE(p * s);
   case UDG_COLUMN_CUBE_Q:
-    return q * s;
+    SLOPES_TAKE(q * s);
   case UDG_COLUMN_TREFOIL_P:
-    return p * (p * p - 3 * q * q);
+    SLOPES_TAKE(p * (p * p - 3 * q * q));
   case UDG_COLUMN_TREFOIL_Q:
-    return q * (3 * p * p - q * q);
+    SLOPES_TAKE(q * (3 * p * p - q * q));
   case UDG_COLUMN_FIFTH_P:
-    return p * s * s;
+    SLOPES_TAKE(p * s * s);
   case UDG_COLUMN_FIFTH_Q:
-    return q * s * s;
+    SLOPES_TAKE(q * s * s);
   case UDG_COLUMN_FOURTH_ACROSS:
-    return s * (p * p - q * q);
+    SLOPES_TAKE(s * (p * p - q * q));
   case UDG_COLUMN_FOURTH_DIAGONAL:
-    return 2 * p * q * s;
+    SLOPES_TAKE(2 * p * q * s);
   case UDG_COLUMN_FOURTH:
-    return s * s;
+    SLOPES_TAKE(s * s);
+  case UDG_COLUMN_TOP:
+  case UDG_COLUMN_FOOT:
   case UDG_COLUMN_LEVEL:
   case UDG_COLUMN_RAMP_X:
   case UDG_COLUMN_RAMP_Y:
   case UDG_COLUMN_COUNT:
     break;
   }
-  return 0;
+}
+
+/* Beyond so many of its spreads the foot's band is below 1e-12. */
+static const double FOOT_ENDS = 7.5;
+
+static float distance_value(const udg_template *made, udg_column column, float distance) {
+  double d = (double)distance;
+  if (column == UDG_COLUMN_TOP)
+    return (float)udg_relief_profile(d, made->bevel_mm);
+  double band = d / (FOOT_SPREAD * made->bevel_mm);
+  return fabs(band) < FOOT_ENDS ? (float)exp(-0.5 * band * band) : 0.0f;
 }
 
 void udg_template_column(const udg_template *made, udg_column column, udg_plane *plane) {
   size_t count = (size_t)made->p.width * (size_t)made->p.height;
-  for (size_t i = 0; i < count; i++) {
-    /* Most of the field lies where the distance is cut off. */
-    int as_before = i > 0 && made->distance.v[i] == made->distance.v[i - 1] &&
-                    made->p.v[i] == made->p.v[i - 1] && made->q.v[i] == made->q.v[i - 1];
-    plane->v[i] = as_before ? plane->v[i - 1] : column_value(made, column, i);
+  if (column != UDG_COLUMN_TOP && column != UDG_COLUMN_FOOT) {
+    slopes_column(made->p.v, made->q.v, column, count, plane->v);
+    return;
   }
-}
-
-int udg_patch_set_pixels(const udg_patch_set *set) {
-  int count = 0;
-  for (int p = 0; p < set->patch_count; p++)
-    count += set->patches[p].count;
-  return count;
-}
-
-void udg_patch_set_destroy(const udg_settings *settings, udg_patch_set *set) {
-  for (int p = 0; p < set->patch_count; p++) {
-    udg_memory_drop(settings, set->patches[p].u);
-    udg_memory_drop(settings, set->patches[p].t);
-  }
-  *set = (udg_patch_set){0};
-}
-
-/* Gradient of the distance; shorter than 1 on the middle of a stroke. */
-static void normal_take(const udg_template *made, double x, double y, float *n_x, float *n_y) {
-  const udg_plane *d = &made->distance;
-  const float half = (float)(made->px_per_mm / 4);
-  *n_x = half * (udg_plane_sample(d, x + 2, y) - udg_plane_sample(d, x - 2, y));
-  *n_y = half * (udg_plane_sample(d, x, y + 2) - udg_plane_sample(d, x, y - 2));
-}
-
-/* z runs from -1 at the foot of the shoulder to 1 at its top; beyond, stretch
- * and skew fade. */
-static void swells_take(const udg_template *made, double d, udg_patch *patch, int i) {
-  double z = 2 * d / made->bevel_mm - 1, fade = exp(-z * z / 4);
-  patch->swell[0][i] = 1;
-  patch->swell[1][i] = (float)(-z * fade);
-  patch->swell[2][i] = (float)(z * z * fade);
-}
-
-/* Walks the patch pixels of a grid of px_per_mm; counts them in `counts`, and
- * with patches that have storage also writes where they lie. */
-static void grid_walk(const udg_template *made, double px_per_mm, udg_patch_set *set,
-                      int counts[UDG_PLACES_MAX]) {
-  double half[2];
-  for (int i = 0; i < 2; i++)
-    half[i] = ceil((made->half_size_mm[i] + made->margin_mm) * px_per_mm);
-  for (int p = 0; p < UDG_PLACES_MAX; p++)
-    counts[p] = 0;
-  for (double j = -half[1]; j <= half[1]; j++)
-    for (double i = -half[0]; i <= half[0]; i++) {
-      double x = made->centre_mm[0] + i / px_per_mm, y = made->centre_mm[1] + j / px_per_mm;
-      double fx = made->origin_px[0] + made->px_per_mm * x;
-      double fy = made->origin_px[1] + made->px_per_mm * y;
-      if (!(fx >= 2 && fx < made->p.width - 2 && fy >= 2 && fy < made->p.height - 2))
-        continue;
-      size_t at = (size_t)fy * (size_t)made->p.width + (size_t)fx;
-      if ((double)made->distance.v[at] < -made->margin_mm)
-        continue;
-      int place = (int)made->owner.v[at];
-      udg_patch *patch = &set->patches[place];
-      if (patch->u) {
-        normal_take(made, fx, fy, &patch->n_x[counts[place]], &patch->n_y[counts[place]]);
-        swells_take(made, (double)made->distance.v[at], patch, counts[place]);
-        patch->u[counts[place]] = (float)(x - made->place_mm[place][0]);
-        patch->v[counts[place]] = (float)(y - made->place_mm[place][1]);
-      }
-      counts[place]++;
-    }
-}
-
-static udg_status patches_create(const udg_settings *settings, const int counts[UDG_PLACES_MAX],
-                                 udg_patch_set *set) {
-  for (int p = 0; p < set->patch_count; p++) {
-    udg_patch *patch = &set->patches[p];
-    size_t count = (size_t)counts[p], cells = count * (size_t)set->column_stride;
-    patch->u = udg_memory_get(settings, count + 1, (4 + UDG_SWELLS) * sizeof *patch->u);
-    patch->t = udg_memory_get(settings, cells + 1, 3 * sizeof *patch->t);
-    if (!patch->u || !patch->t)
-      return UDG_ERROR_MEMORY;
-    patch->v = patch->u + count;
-    patch->n_x = patch->v + count;
-    patch->n_y = patch->n_x + count;
-    for (int k = 0; k < UDG_SWELLS; k++)
-      patch->swell[k] = patch->n_y + (size_t)(k + 1) * count;
-    patch->t_x = patch->t + cells;
-    patch->t_y = patch->t_x + cells;
-    patch->count = counts[p];
-  }
-  return UDG_OK;
-}
-
-/* Where the samples of a patch pixel lie in the fine plane: all that do not depend on the column.
- */
-typedef struct sampling {
-  double x, y;
-  udg_cubic cubic;
-} sampling;
-
-static udg_status samplings_take(const udg_settings *settings, const udg_template *made,
-                                 const udg_patch_set *set, sampling **all) {
-  size_t at = 0, count = (size_t)udg_patch_set_pixels(set);
-  *all = udg_memory_get(settings, count + 1, sizeof **all);
-  if (!*all)
-    return UDG_ERROR_MEMORY;
-  for (int p = 0; p < set->patch_count; p++) {
-    const udg_patch *patch = &set->patches[p];
-    for (int i = 0; i < patch->count; i++) {
-      sampling *s = &(*all)[at++];
-      s->x = made->origin_px[0] + made->px_per_mm * (patch->centre_mm[0] + (double)patch->u[i]);
-      s->y = made->origin_px[1] + made->px_per_mm * (patch->centre_mm[1] + (double)patch->v[i]);
-      udg_cubic_take(s->x, s->y, &s->cubic);
-    }
-  }
-  return UDG_OK;
-}
-
-/* The fine plane (dx, dy) px off a sample. */
-static float sample_off(const udg_plane *fine, const sampling *s, int dx, int dy) {
-  const udg_cubic *c = &s->cubic;
-  int i = c->i + dx, j = c->j + dy;
-  if (i >= 0 && j >= 0 && i + 3 < fine->width && j + 3 < fine->height)
-    return udg_four_by_four(udg_plane_row(fine, j) + i, fine->width, c->wx, c->wy);
-  return udg_plane_sample(fine, s->x + dx, s->y + dy);
-}
-
-static void column_sample(const udg_template *made, const udg_plane *fine, const sampling *all,
-                          int column, udg_patch_set *set) {
-  float slope = (float)(made->px_per_mm / 2);
-  for (int p = 0; p < set->patch_count; p++) {
-    udg_patch *patch = &set->patches[p];
-    for (int i = 0; i < patch->count; i++, all++) {
-      size_t at = (size_t)i * (size_t)set->column_stride + (size_t)column;
-      patch->t[at] = sample_off(fine, all, 0, 0);
-      patch->t_x[at] = slope * (sample_off(fine, all, 1, 0) - sample_off(fine, all, -1, 0));
-      patch->t_y[at] = slope * (sample_off(fine, all, 0, 1) - sample_off(fine, all, 0, -1));
-    }
-  }
-}
-
-static void background_fill(udg_patch_set *set) {
-  for (int p = 0; p < set->patch_count; p++) {
-    udg_patch *patch = &set->patches[p];
-    for (int i = 0; i < patch->count; i++) {
-      float *t = patch->t + (size_t)i * (size_t)set->column_stride;
-      t[UDG_COLUMN_LEVEL] = 1;
-      t[UDG_COLUMN_RAMP_X] =
-          (float)((patch->centre_mm[0] + (double)patch->u[i] - set->centre_mm[0]) / set->radius_mm);
-      t[UDG_COLUMN_RAMP_Y] =
-          (float)((patch->centre_mm[1] + (double)patch->v[i] - set->centre_mm[1]) / set->radius_mm);
-    }
-  }
-}
-
-static void mean_take(udg_plane *plane, double sigma_px, udg_plane *mean, udg_plane *scratch) {
-  size_t count = (size_t)plane->width * (size_t)plane->height;
-  memcpy(mean->v, plane->v, count * sizeof *mean->v);
-  udg_rescale_mean(mean, sigma_px, scratch);
-  for (size_t i = 0; i < count; i++)
-    plane->v[i] -= mean->v[i];
-}
-
-udg_status udg_template_patches(const udg_settings *settings, const udg_template *made,
-                                double px_per_mm, double sigma_mm, double mean_mm,
-                                udg_patch_set *set, udg_message *message) {
-  int counts[UDG_PLACES_MAX];
-  udg_plane fine = {0}, scratch = {0}, mean = {0};
-  sampling *samples = NULL;
-  *set = (udg_patch_set){.patch_count = made->place_count,
-                         .column_count = UDG_COLUMN_COUNT,
-                         .column_stride = UDG_COLUMNS_MAX, /* whole vectors of four */
-                         .background_count = UDG_COLUMN_P,
-                         .px_per_mm = px_per_mm};
-  for (int i = 0; i < 2; i++)
-    set->centre_mm[i] = made->centre_mm[i];
-  set->radius_mm = hypot(made->half_size_mm[0], made->half_size_mm[1]);
-  for (int p = 0; p < set->patch_count; p++)
-    for (int i = 0; i < 2; i++)
-      set->patches[p].centre_mm[i] = made->place_mm[p][i];
-  grid_walk(made, px_per_mm, set, counts);
-  udg_status status = patches_create(settings, counts, set);
-  if (status == UDG_OK)
-    status = udg_plane_create(settings, made->p.width, made->p.height, &fine);
-  if (status == UDG_OK)
-    status = udg_plane_create(settings, made->p.width, made->p.height, &scratch);
-  if (status == UDG_OK)
-    status = udg_plane_create(settings, made->p.width, made->p.height, &mean);
-  if (status == UDG_OK) {
-    grid_walk(made, px_per_mm, set, counts);
-    background_fill(set);
-    status = samplings_take(settings, made, set, &samples);
-  }
-  if (status == UDG_OK) {
-    for (int column = UDG_COLUMN_P; column < UDG_COLUMN_COUNT && status == UDG_OK; column++) {
-      if (udg_stop_wanted(settings))
-        status = UDG_ERROR_CANCELLED;
-      udg_template_column(made, (udg_column)column, &fine);
-      udg_plane_blur(&fine, sigma_mm * made->px_per_mm, &scratch);
-      if (mean_mm > 0)
-        mean_take(&fine, mean_mm * made->px_per_mm, &mean, &scratch);
-      column_sample(made, &fine, samples, column, set);
-    }
-  }
-  udg_memory_drop(settings, samples);
-  udg_plane_destroy(settings, &mean);
-  udg_plane_destroy(settings, &scratch);
-  udg_plane_destroy(settings, &fine);
-  if (status != UDG_OK) {
-    udg_patch_set_destroy(settings, set);
-    return udg_fail(message, status,
-                    status == UDG_ERROR_CANCELLED ? "cancelled while the date was drawn"
-                                                  : "no memory for the date's columns");
-  }
-  return UDG_OK;
+  const float *d = made->distance.v;
+  for (size_t i = 0; i < count; i++) /* most of the field lies where the distance is cut off */
+    plane->v[i] = i > 0 && d[i] == d[i - 1] ? plane->v[i - 1] : distance_value(made, column, d[i]);
 }
