@@ -5,6 +5,7 @@
 #include <pthread.h>
 
 #include "wider.h"
+#include "window_fft.h"
 
 /* FFTW's planner is the only part of it that is not thread-safe. */
 static pthread_mutex_t planner_mutex = PTHREAD_MUTEX_INITIALIZER;
@@ -67,6 +68,7 @@ static void node_drop(const udg_settings *settings, plan_node *node) {
 static void pair_drop(const udg_settings *settings, pair_node *node) {
   void *plans[] = {node->plan.forward, node->plan.inverse, node->plan.columns, node->plan.few};
   plans_drop(settings, plans, 4);
+  udg_memory_drop(settings, node->plan.own);
   udg_memory_drop(settings, node);
 }
 
@@ -149,6 +151,10 @@ udg_status udg_fft_plan_get(udg_fft *fft, int width, int height, const udg_fft_p
 static udg_status pair_make(udg_fft *fft, udg_fft_pair_plan *plan, udg_message *message) {
   int width = plan->width, height = plan->height;
   size_t count = (size_t)width * (size_t)height;
+  if (width == UDG_WINDOW_SIDE && height == UDG_WINDOW_SIDE) {
+    plan->own = udg_memory_get(&fft->settings, UDG_WINDOW_SCRATCH, sizeof *plan->own);
+    return plan->own ? UDG_OK : udg_fail(message, UDG_ERROR_MEMORY, "no memory for a transform");
+  }
   udg_complex *data = udg_memory_get(&fft->settings, count, sizeof *data);
   udg_complex *other = udg_memory_get(&fft->settings, count, sizeof *other);
   if (data && other) {
@@ -222,15 +228,25 @@ static void execute(void *plan, udg_complex *from, udg_complex *to) {
 }
 
 void udg_fft_pair_forward(const udg_fft_pair_plan *plan, udg_complex *data) {
-  execute(plan->forward, data, data);
+  if (plan->own)
+    udg_window_forward(data, plan->own);
+  else
+    execute(plan->forward, data, data);
 }
 
 void udg_fft_pair_inverse(const udg_fft_pair_plan *plan, udg_complex *data) {
-  execute(plan->inverse, data, data);
+  if (plan->own)
+    udg_window_inverse(data, plan->own);
+  else
+    execute(plan->inverse, data, data);
 }
 
 void udg_fft_pair_inverse_rows(const udg_fft_pair_plan *plan, udg_complex *data,
                                udg_complex *scratch) {
+  if (plan->own) {
+    udg_window_inverse_part(data, plan->rows, plan->own);
+    return;
+  }
   execute(plan->columns, data, scratch);
   execute(plan->few, scratch, data);
 }
