@@ -9,9 +9,10 @@
 #include "wider.h"
 
 /* Sides of the squares of pixels that sides of the outline are chosen for, first among all and
- * then among those: small enough that few can be nearest to any pixel of one, large enough that
- * choosing them costs little. */
-enum { BLOCK_PX = 32, TILE_PX = 8 };
+ * then among those chosen before: small enough that few can be nearest to any pixel of one, large
+ * enough that choosing them costs little. */
+enum { SQUARES = 4, TILE_PX = 4 };
+static const int SQUARE_PX[SQUARES] = {32, 16, 8, TILE_PX};
 
 /* Numbers that describe a side: its beginning, px; from there to its end; 1 / squared length, 0
  * for a point. */
@@ -30,25 +31,27 @@ typedef struct udg_crossing {
 
 typedef struct udg_distance_work {
   double *numbers;
-  udg_edges all, block, tile;
+  udg_edges all, chosen[SQUARES];
   double *end_y;    /* of `all`: the very number that the next side begins with */
   double *distance; /* of sides to the middle of a square */
+  /* Where sides cross the middles of rows: those of row y are crossings[row_first[y]] to before
+   * crossings[row_first[y + 1]]. */
   udg_crossing *crossings;
+  size_t *row_first;
   double max_px;
 } udg_distance_work;
 
 static udg_status work_create(const udg_settings *settings, size_t room, double max_px,
                               udg_distance_work *work) {
-  udg_edges *sets[] = {&work->all, &work->block, &work->tile};
   *work = (udg_distance_work){.max_px = max_px};
-  work->numbers = udg_memory_get(settings, room, (3 * EDGE_NUMBERS + 2) * sizeof *work->numbers);
-  work->crossings = udg_memory_get(settings, room, sizeof *work->crossings);
-  if (!work->numbers || !work->crossings)
+  work->numbers =
+      udg_memory_get(settings, room, ((SQUARES + 1) * EDGE_NUMBERS + 2) * sizeof *work->numbers);
+  if (!work->numbers)
     return UDG_ERROR_MEMORY;
   double *next = work->numbers;
-  for (int i = 0; i < 3; i++)
+  for (int i = 0; i <= SQUARES; i++)
     for (int k = 0; k < EDGE_NUMBERS; k++, next += room)
-      sets[i]->v[k] = next;
+      (i < SQUARES ? &work->chosen[i] : &work->all)->v[k] = next;
   work->end_y = next;
   work->distance = next + room;
   return UDG_OK;
@@ -57,6 +60,7 @@ static udg_status work_create(const udg_settings *settings, size_t room, double 
 static void work_destroy(const udg_settings *settings, udg_distance_work *work) {
   udg_memory_drop(settings, work->numbers);
   udg_memory_drop(settings, work->crossings);
+  udg_memory_drop(settings, work->row_first);
 }
 
 static void place_edges(udg_distance_work *work, const udg_outline *outline, double px_per_mm,
@@ -100,15 +104,16 @@ static void from_point(const double *restrict ex, const double *restrict ey,
 }
 
 /* A side is nearest to some pixel of a square only if its distance to the square's middle is
- * within twice the square's radius of the smallest such. */
-static double edges_choose(const udg_edges *from, double x, double y, double radius,
-                           double *distance, udg_edges *chosen) {
+ * within twice their distance to it, `radius` at most, of the smallest such; and one that is
+ * farther than max_px from all of them does not count. */
+static void edges_choose(const udg_edges *from, double x, double y, double radius, double max_px,
+                         double *distance, udg_edges *chosen) {
   double least = INFINITY;
   from_point(from->v[EDGE_X], from->v[EDGE_Y], from->v[EDGE_DX], from->v[EDGE_DY],
              from->v[EDGE_INVERSE], from->count, x, y, distance);
   for (size_t i = 0; i < from->count; i++)
     least = distance[i] < least ? distance[i] : least;
-  double smallest = sqrt(least), bound = smallest + 2 * radius + 1e-9;
+  double bound = fmin(sqrt(least) + 2 * radius, max_px + radius) + 1e-9;
   chosen->count = 0;
   for (size_t i = 0; i < from->count; i++)
     if (distance[i] <= bound * bound) {
@@ -116,7 +121,6 @@ static double edges_choose(const udg_edges *from, double x, double y, double rad
         chosen->v[k][chosen->count] = from->v[k][i];
       chosen->count++;
     }
-  return smallest;
 }
 
 enum { TILE_PIXELS = TILE_PX * TILE_PX };
@@ -180,30 +184,26 @@ static int cut(int first, int side, int end) {
   return first + side < end ? first + side : end;
 }
 
-static void measure_tile(udg_distance_work *work, udg_plane *distance, int left, int top) {
-  int right = cut(left, TILE_PX, distance->width), bottom = cut(top, TILE_PX, distance->height);
-  double radius = hypot(right - left, bottom - top) / 2;
-  double smallest = edges_choose(&work->block, (left + right) / 2.0, (top + bottom) / 2.0, radius,
-                                 work->distance, &work->tile);
-  if (smallest - radius > work->max_px)
-    work->tile.count = 0;
+static void measure_square(udg_distance_work *work, int depth, udg_plane *distance, int left,
+                           int top) {
+  const int side = SQUARE_PX[depth];
+  int right = cut(left, side, distance->width), bottom = cut(top, side, distance->height);
+  udg_edges *chosen = &work->chosen[depth];
+  const udg_edges *from = depth ? &work->chosen[depth - 1] : &work->all;
+  double radius = hypot(right - left - 1, bottom - top - 1) / 2;
+  edges_choose(from, (left + right) / 2.0, (top + bottom) / 2.0, radius, work->max_px,
+               work->distance, chosen);
+  if (depth + 1 < SQUARES) {
+    for (int y = top; y < bottom; y += SQUARE_PX[depth + 1])
+      for (int x = left; x < right; x += SQUARE_PX[depth + 1])
+        measure_square(work, depth + 1, distance, x, y);
+    return;
+  }
   float tile[TILE_PIXELS];
-  tile_take(&work->tile, left, top, work->max_px, tile);
+  tile_take(chosen, left, top, work->max_px, tile);
   for (int y = top; y < bottom; y++)
     memcpy(udg_plane_row(distance, y) + left, tile + (size_t)(y - top) * TILE_PX,
            (size_t)(right - left) * sizeof *tile);
-}
-
-static void measure_block(udg_distance_work *work, udg_plane *distance, int left, int top) {
-  int right = cut(left, BLOCK_PX, distance->width), bottom = cut(top, BLOCK_PX, distance->height);
-  double radius = hypot(right - left, bottom - top) / 2;
-  double smallest = edges_choose(&work->all, (left + right) / 2.0, (top + bottom) / 2.0, radius,
-                                 work->distance, &work->block);
-  if (smallest - radius > work->max_px)
-    work->block.count = 0;
-  for (int y = top; y < bottom; y += TILE_PX)
-    for (int x = left; x < right; x += TILE_PX)
-      measure_tile(work, distance, x, y);
 }
 
 static int compare_crossings(const void *left, const void *right) {
@@ -211,27 +211,80 @@ static int compare_crossings(const void *left, const void *right) {
   return (a->x > b->x) - (a->x < b->x);
 }
 
-/* Negates what lies outside: winding number zero, summed from the left. */
-static void sign_row(udg_distance_work *work, udg_plane *distance, int row) {
-  const double y = row + 0.5;
-  size_t count = 0, next = 0;
-  int winding = 0;
+/* Rows whose middle side `i` may cross, of `height`: from *first to before *end. */
+static void rows_of(const udg_distance_work *work, size_t i, int height, int *first, int *end) {
+  double begins = work->all.v[EDGE_Y][i], ends = work->end_y[i];
+  double low = fmin(begins, ends) - 1, high = fmax(begins, ends) + 1;
+  *first = low > 0 ? (int)fmin(low, height) : 0;
+  *end = high < height ? (int)fmax(ceil(high), 0) : height;
+}
+
+static int crosses(const udg_distance_work *work, size_t i, int row) {
+  return (work->all.v[EDGE_Y][i] <= row + 0.5) != (work->end_y[i] <= row + 0.5);
+}
+
+/* Fills `crossings`; without room they are only counted, row_first[y + 1] those of row y. */
+static void crossings_walk(udg_distance_work *work, int height) {
   const udg_edges *edges = &work->all;
   for (size_t i = 0; i < edges->count; i++) {
-    double begins = edges->v[EDGE_Y][i];
-    if ((begins <= y) == (work->end_y[i] <= y))
-      continue;
-    work->crossings[count].x =
-        edges->v[EDGE_X][i] + (y - begins) / edges->v[EDGE_DY][i] * edges->v[EDGE_DX][i];
-    work->crossings[count++].step = begins <= y ? 1 : -1;
+    int first, end;
+    rows_of(work, i, height, &first, &end);
+    for (int row = first; row < end; row++) {
+      if (!crosses(work, i, row))
+        continue;
+      size_t at = work->row_first[row + 1]++;
+      if (!work->crossings)
+        continue;
+      double y = row + 0.5, begins = edges->v[EDGE_Y][i];
+      work->crossings[at] = (udg_crossing){
+          edges->v[EDGE_X][i] + (y - begins) / edges->v[EDGE_DY][i] * edges->v[EDGE_DX][i],
+          begins <= y ? 1 : -1};
+    }
   }
-  qsort(work->crossings, count, sizeof *work->crossings, compare_crossings);
+}
+
+static udg_status crossings_take(const udg_settings *settings, int height,
+                                 udg_distance_work *work) {
+  size_t total = 0;
+  work->row_first = udg_memory_get(settings, (size_t)height + 1, sizeof *work->row_first);
+  if (!work->row_first)
+    return UDG_ERROR_MEMORY;
+  crossings_walk(work, height);
+  for (int y = 0; y < height; y++) { /* where row y's begin, until they are in */
+    size_t count = work->row_first[y + 1];
+    work->row_first[y + 1] = total;
+    total += count;
+  }
+  work->crossings = udg_memory_get(settings, total + 1, sizeof *work->crossings);
+  if (!work->crossings)
+    return UDG_ERROR_MEMORY;
+  crossings_walk(work, height);
+  return UDG_OK;
+}
+
+/* The first pixel of a row, up to `width`, whose middle does not lie to the left of x. */
+static int pixel_from(double x, int width) {
+  int at = !(x > 0) ? 0 : x < width ? (int)x : width;
+  while (at > 0 && x <= at - 0.5)
+    at--;
+  while (at < width && x > at + 0.5)
+    at++;
+  return at;
+}
+
+/* Negates what lies outside: winding number zero, summed from the left. */
+static void sign_row(udg_distance_work *work, udg_plane *distance, int row) {
+  udg_crossing *crossings = work->crossings + work->row_first[row];
+  size_t count = work->row_first[row + 1] - work->row_first[row];
   float *v = udg_plane_row(distance, row);
-  for (int x = 0; x < distance->width; x++) {
-    for (; next < count && work->crossings[next].x <= x + 0.5; next++)
-      winding += work->crossings[next].step;
-    if (winding == 0)
+  int winding = 0, from = 0;
+  qsort(crossings, count, sizeof *crossings, compare_crossings);
+  for (size_t i = 0; i <= count; i++) {
+    int to = i < count ? pixel_from(crossings[i].x, distance->width) : distance->width;
+    for (int x = from; x < to && winding == 0; x++)
       v[x] = -v[x];
+    from = to;
+    winding += i < count ? crossings[i].step : 0;
   }
 }
 
@@ -245,13 +298,16 @@ udg_status udg_relief_distance_within(const udg_settings *settings, const udg_ou
         isfinite(y_px) && max_px > 0))
     return udg_fail(message, UDG_ERROR_ARGUMENT, "relief: placing of an outline is not finite");
   udg_status status = work_create(&resolved, outline->point_count + 1, max_px, &work);
+  if (status == UDG_OK) {
+    place_edges(&work, outline, px_per_mm, turn_rad, x_px, y_px);
+    status = crossings_take(&resolved, distance->height, &work);
+  }
   if (status != UDG_OK) {
     udg_fail(message, status, "relief: out of memory");
   } else {
-    place_edges(&work, outline, px_per_mm, turn_rad, x_px, y_px);
-    for (int top = 0; top < distance->height; top += BLOCK_PX)
-      for (int left = 0; left < distance->width; left += BLOCK_PX)
-        measure_block(&work, distance, left, top);
+    for (int top = 0; top < distance->height; top += SQUARE_PX[0])
+      for (int left = 0; left < distance->width; left += SQUARE_PX[0])
+        measure_square(&work, 0, distance, left, top);
     for (int row = 0; row < distance->height; row++)
       sign_row(&work, distance, row);
   }

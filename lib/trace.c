@@ -12,6 +12,9 @@ int udg_digit_symmetric(char digit) {
 
 static const double HALF_DIGIT = 0.62; /* centre to farthest corner across, digit heights */
 static const int FOOT_PX = 8;          /* what light and whitening add around it */
+/* Beyond what a trace asks of its distances, what their blur before they are turned into directions
+ * reaches (udg_edge_direction()). */
+static const double BLUR_REACH_PX = 6;
 
 typedef struct workspace {
   udg_plane distance, cosine, sine, rim, scratch;
@@ -32,11 +35,11 @@ static void workspace_destroy(const udg_settings *settings, workspace *work) {
     udg_plane_destroy(settings, planes[i]);
 }
 
-/* Fills the trace from the distance plane in `work`. */
-static udg_status fill(udg_trace_bank *bank, workspace *work, double bevel_px, udg_trace *trace) {
+/* Fills the trace from the planes in `work`. */
+static udg_status fill(udg_trace_bank *bank, const workspace *work, double bevel_px,
+                       udg_trace *trace) {
   const double pi = acos(-1.0);
   size_t count = (size_t)bank->size * (size_t)bank->size;
-  udg_edge_direction(&work->distance, &work->cosine, &work->sine, &work->rim, &work->scratch);
   int pixels = 0, support = 0, tops = 0;
   for (size_t i = 0; i < count; i++) {
     double x = (double)work->distance.v[i] / bevel_px;
@@ -114,75 +117,113 @@ static int known_turn(const udg_trace_bank *bank, double turn_rad) {
   return 0;
 }
 
-static udg_status add_traces(udg_trace_bank *bank, const udg_reference *reference, double px_per_mm,
-                             double turn_rad, int decoys, workspace *work, udg_message *message) {
-  double middle = 0.5 * bank->size;
-  for (int digit = 0; digit < 10; digit++) {
-    if (!reference->has_digit[digit])
-      continue;
-    for (int mirrored = 0; mirrored <= decoys; mirrored++) {
+/* Names a turn's traces, which are drawn later. */
+static void add_traces(udg_trace_bank *bank, const udg_reference *reference, double turn_rad,
+                       int decoys) {
+  for (int digit = 0; digit < 10; digit++)
+    for (int mirrored = 0; mirrored <= decoys && reference->has_digit[digit]; mirrored++) {
       if (mirrored && udg_digit_symmetric((char)('0' + digit)))
         continue;
-      if (udg_stop_wanted(&bank->settings))
-        return UDG_ERROR_CANCELLED;
-      udg_outline flipped = {0};
-      const udg_outline *outline = &reference->digits[digit];
-      udg_status status = UDG_OK;
-      if (mirrored) {
-        status = mirror(&bank->settings, outline, &flipped);
-        outline = &flipped;
-      }
-      if (status == UDG_OK)
-        status = udg_relief_distance_within(&bank->settings, outline, px_per_mm, turn_rad, middle,
-                                            middle, UDG_UPRIGHT_REACH_PX, &work->distance, message);
-      udg_memory_drop(&bank->settings, flipped.points);
-      if (status != UDG_OK)
-        return status;
       udg_trace *trace = &bank->traces[bank->trace_count++];
       trace->digit = (char)('0' + digit);
       trace->mirrored = mirrored;
       trace->turn_rad = turn_rad;
-      status = fill(bank, work, reference->bevel_mm * px_per_mm, trace);
-      if (status != UDG_OK)
-        return status;
     }
-  }
-  return UDG_OK;
 }
 
-static udg_status fill_bank(udg_trace_bank *bank, const udg_reference *reference, size_t date_index,
-                            udg_message *message) {
-  const udg_date *date = &reference->dates[date_index];
-  const double degree = acos(-1.0) / 180.0;
-  double px_per_mm = UDG_UPRIGHT_DIGIT_PX / date->height_mm;
+/* The planes of a trace. */
+static udg_status draw(udg_trace_bank *bank, const udg_reference *reference, double px_per_mm,
+                       const udg_trace *trace, workspace *work, udg_message *message) {
+  const udg_outline *outline = &reference->digits[trace->digit - '0'];
+  double middle = 0.5 * bank->size, bevel_px = reference->bevel_mm * px_per_mm;
+  double reach_px = BLUR_REACH_PX + fmax(UDG_LIGHT_X_HIGH * bevel_px,
+                                         fmax(-UDG_LIGHT_X_LOW * bevel_px, UDG_TRACE_SUPPORT_PX));
+  udg_outline flipped = {0};
+  udg_status status = UDG_OK;
+  if (udg_stop_wanted(&bank->settings))
+    return UDG_ERROR_CANCELLED;
+  if (trace->mirrored) {
+    status = mirror(&bank->settings, outline, &flipped);
+    outline = &flipped;
+  }
+  if (status == UDG_OK)
+    status = udg_relief_distance_within(&bank->settings, outline, px_per_mm, trace->turn_rad,
+                                        middle, middle, reach_px, &work->distance, message);
+  udg_memory_drop(&bank->settings, flipped.points);
+  if (status == UDG_OK)
+    udg_edge_direction(&work->distance, &work->cosine, &work->sine, &work->rim, &work->scratch);
+  return status;
+}
+
+/* Left and right changed over in the planes of `work`. */
+static void turn_over(workspace *work) {
+  udg_plane *planes[] = {&work->distance, &work->cosine, &work->sine, &work->rim};
+  for (int i = 0; i < 4; i++)
+    for (int y = 0; y < planes[i]->height; y++) {
+      float *row = udg_plane_row(planes[i], y), sign = planes[i] == &work->cosine ? -1.0f : 1.0f;
+      for (int low = 0, high = planes[i]->width - 1; low <= high; low++, high--) {
+        float first = sign * row[low];
+        row[low] = sign * row[high];
+        row[high] = first;
+      }
+    }
+}
+
+/* The same digit turned over: as the digit is mirrored that is turned the other way. */
+static udg_trace *reverse_of(udg_trace_bank *bank, const udg_trace *trace) {
+  for (int i = 0; i < bank->trace_count; i++) {
+    udg_trace *other = &bank->traces[i];
+    if (other->digit == trace->digit && other->mirrored && !trace->mirrored && !other->pixels &&
+        fabs(other->turn_rad + trace->turn_rad) < 1e-9)
+      return other;
+  }
+  return NULL;
+}
+
+/* A trace, and the one that is its reverse. */
+static udg_status draw_both(udg_trace_bank *bank, const udg_reference *reference, double px_per_mm,
+                            udg_trace *trace, workspace *work, udg_message *message) {
+  const double bevel_px = reference->bevel_mm * px_per_mm;
+  udg_trace *reverse = reverse_of(bank, trace);
+  udg_status status = draw(bank, reference, px_per_mm, trace, work, message);
+  if (status == UDG_OK)
+    status = fill(bank, work, bevel_px, trace);
+  if (status != UDG_OK || !reverse)
+    return status;
+  turn_over(work);
+  return fill(bank, work, bevel_px, reverse);
+}
+
+/* Mirrored ones last, as most of them are the reverse of another. */
+static udg_status draw_traces(udg_trace_bank *bank, const udg_reference *reference,
+                              double px_per_mm, udg_message *message) {
   workspace work;
   udg_status status = workspace_create(&bank->settings, bank->size, &work);
-  for (int i = 0; i < date->place_count && status == UDG_OK; i++) {
-    if (known_turn(bank, date->places[i].turn_rad))
-      continue;
-    for (int t = 0; t < UDG_TRACE_TURNS && status == UDG_OK; t++) {
-      double turn = (t - UDG_TRACE_TURNS / 2) * UDG_TRACE_TURN_STEP_DEG * degree;
-      status = add_traces(bank, reference, px_per_mm, date->places[i].turn_rad + turn, 1, &work,
-                          message);
-    }
-  }
+  for (int mirrored = 0; mirrored < 2; mirrored++)
+    for (int i = 0; i < bank->trace_count && status == UDG_OK; i++)
+      if (bank->traces[i].mirrored == mirrored && !bank->traces[i].pixels)
+        status = draw_both(bank, reference, px_per_mm, &bank->traces[i], &work, message);
   workspace_destroy(&bank->settings, &work);
   return status;
+}
+
+static void fill_bank(udg_trace_bank *bank, const udg_reference *reference, const udg_date *date) {
+  const double degree = acos(-1.0) / 180.0;
+  for (int i = 0; i < date->place_count; i++) {
+    if (known_turn(bank, date->places[i].turn_rad))
+      continue;
+    for (int t = 0; t < UDG_TRACE_TURNS; t++) {
+      double turn = (t - UDG_TRACE_TURNS / 2) * UDG_TRACE_TURN_STEP_DEG * degree;
+      add_traces(bank, reference, date->places[i].turn_rad + turn, 1);
+    }
+  }
 }
 
 /* As a hand turns a punch that slips. */
-static udg_status fill_turned(udg_trace_bank *bank, const udg_reference *reference,
-                              size_t date_index, udg_message *message) {
+static void fill_turned(udg_trace_bank *bank, const udg_reference *reference) {
   const double degree = acos(-1.0) / 180.0;
-  double px_per_mm = UDG_UPRIGHT_DIGIT_PX / reference->dates[date_index].height_mm;
-  workspace work;
-  udg_status status = workspace_create(&bank->settings, bank->size, &work);
-  for (int t = 0; t < UDG_TURNED_TURNS && status == UDG_OK; t++) {
-    double turn = (t - UDG_TURNED_TURNS / 2) * UDG_TURNED_STEP_DEG * degree;
-    status = add_traces(bank, reference, px_per_mm, turn, 0, &work, message);
-  }
-  workspace_destroy(&bank->settings, &work);
-  return status;
+  for (int t = 0; t < UDG_TURNED_TURNS; t++)
+    add_traces(bank, reference, (t - UDG_TURNED_TURNS / 2) * UDG_TURNED_STEP_DEG * degree, 0);
 }
 
 static udg_status create(const udg_settings *settings, const udg_reference *reference,
@@ -202,9 +243,13 @@ static udg_status create(const udg_settings *settings, const udg_reference *refe
   if (status == UDG_OK)
     status = udg_fft_pair_plan_get(fft, made->size, made->size, 2 * made->reach_px + 3, &made->plan,
                                    message);
+  if (status == UDG_OK && turned)
+    fill_turned(made, reference);
+  else if (status == UDG_OK)
+    fill_bank(made, reference, &reference->dates[date_index]);
   if (status == UDG_OK)
-    status = turned ? fill_turned(made, reference, date_index, message)
-                    : fill_bank(made, reference, date_index, message);
+    status = draw_traces(made, reference,
+                         UDG_UPRIGHT_DIGIT_PX / reference->dates[date_index].height_mm, message);
   if (status == UDG_OK)
     status = supports_make(made);
   if (status != UDG_OK) {
