@@ -31,44 +31,77 @@ static void drop_loose_digit(const udg_reference *reference, udg_result *result)
                     reference->date_in_hub_since);
 }
 
-void udg_hub_name(const udg_reference *reference, udg_result *result) {
+/* The place where the hubs may differ is better explained by the earlier digit. */
+static int differs(const udg_hub_finding *hub) {
+  return hub->place > 0 && hub->digit_lead > DIGIT_LEAD;
+}
+
+static void tell_overdate(udg_result *result) {
   const udg_hub_finding *hub = &result->hub;
-  if (!hub->applies || !result->judged)
-    return;
-  int overdate =
-      hub->rest_log_ratio > DOUBLED_FROM && hub->place > 0 && hub->digit_lead > DIGIT_LEAD;
-  if (overdate) {
-    udg_finding *f = &result->finding;
-    if (f->place != hub->place || f->digit != hub->digit)
-      *f = (udg_finding){.place = hub->place,
-                         .digit = hub->digit,
-                         .kind = UDG_VERDICT_UNDERDIGIT,
-                         .offset_mm = {hub->rest_shift_mm[0], hub->rest_shift_mm[1]},
-                         .turn_deg = hub->turn_deg,
-                         .strength_interval = {0.0, 1.0},
-                         .log_ratio = hub->rest_log_ratio};
-    result->verdict = UDG_VERDICT_UNDERDIGIT;
+  udg_finding *f = &result->finding;
+  if (f->place != hub->place || f->digit != hub->digit)
+    *f = (udg_finding){.place = hub->place,
+                       .digit = hub->digit,
+                       .kind = UDG_VERDICT_UNDERDIGIT,
+                       .offset_mm = {hub->rest_shift_mm[0], hub->rest_shift_mm[1]},
+                       .turn_deg = hub->turn_deg,
+                       .strength_interval = {0.0, 1.0},
+                       .log_ratio = hub->rest_log_ratio};
+  result->verdict = UDG_VERDICT_UNDERDIGIT;
+  const char *place = udg_name_place(hub->place, result->place_count);
+  if (hub->rest_log_ratio > DOUBLED_FROM) {
     result->evidence = fmax(result->evidence, hub->rest_log_ratio);
     result->p_value = udg_evidence_p_value(result->evidence);
     udg_result_reason(result,
                       "the other digits show twice, all displaced alike, and beside the %s digit "
                       "stands a %c displaced as they are: an earlier hub",
-                      hub->place == result->place_count ? "last" : "third", hub->digit);
-  } else if (hub->log_ratio > DOUBLED_FROM) {
-    result->verdict = UDG_VERDICT_DOUBLED;
-    udg_finding f = {.kind = UDG_VERDICT_DOUBLED,
-                     .offset_mm = {hub->shift_mm[0], hub->shift_mm[1]},
-                     .turn_deg = hub->turn_deg,
-                     .strength_interval = {0.0, 1.0},
-                     .log_ratio = hub->log_ratio};
-    int known = 0;
-    for (int i = 0; i < result->other_count; i++)
-      known |= result->others[i].kind == UDG_VERDICT_DOUBLED;
-    if (!known && result->other_count < UDG_OTHERS_MAX)
-      result->others[result->other_count++] = f;
-    udg_result_reason(result, "the hub was set twice: all digits%s show again, none differs",
-                      hub->legend_log_ratio > 0.5 ? " and the letters" : "");
-  } else if (result->verdict == UDG_VERDICT_UNDERDIGIT) {
+                      place, hub->digit);
+  } else {
+    udg_result_reason(result,
+                      "the date shows twice with a %c at the %s digit: an earlier hub, though of "
+                      "the other digits alone too little shows",
+                      hub->digit, place);
+  }
+}
+
+static void tell_doubled(udg_result *result) {
+  const udg_hub_finding *hub = &result->hub;
+  result->verdict = UDG_VERDICT_DOUBLED;
+  udg_finding f = {.kind = UDG_VERDICT_DOUBLED,
+                   .offset_mm = {hub->shift_mm[0], hub->shift_mm[1]},
+                   .turn_deg = hub->turn_deg,
+                   .strength_interval = {0.0, 1.0},
+                   .log_ratio = hub->log_ratio};
+  int known = 0;
+  for (int i = 0; i < result->other_count; i++)
+    known |= result->others[i].kind == UDG_VERDICT_DOUBLED;
+  if (!known && result->other_count < UDG_OTHERS_MAX)
+    result->others[result->other_count++] = f;
+  udg_result_reason(result, "the hub was set twice: all digits%s show again, none differs",
+                    hub->legend_log_ratio > 0.5 ? " and the letters" : "");
+}
+
+void udg_hub_name(const udg_reference *reference, udg_result *result) {
+  const udg_hub_finding *hub = &result->hub;
+  if (!hub->applies || !result->judged)
+    return;
+  const int twice = hub->log_ratio > DOUBLED_FROM;
+  const int flagged = result->verdict == UDG_VERDICT_UNDERDIGIT;
+  /* The same digit at the same place, found without knowing of hubs. */
+  const int alike =
+      flagged && result->finding.place == hub->place && result->finding.digit == hub->digit;
+  if (differs(hub) && (hub->rest_log_ratio > DOUBLED_FROM || (twice && alike))) {
+    tell_overdate(result);
+  } else if (differs(hub) && (twice || alike)) {
+    result->verdict = UDG_VERDICT_UNDECIDED;
+    udg_result_reason(result,
+                      "the hub may have been set twice, first with a %c at the %s digit; of the "
+                      "other digits too little shows for a flag: worth another photo, in other "
+                      "light",
+                      hub->digit, udg_name_place(hub->place, result->place_count));
+  } else if (twice) {
+    tell_doubled(result);
+  } else if (flagged) {
     drop_loose_digit(reference, result);
   }
 }

@@ -188,7 +188,7 @@ static const char *article(char digit) {
   return digit == '8' ? "an" : "a";
 }
 
-static const char *place_word(int place, int count) {
+const char *udg_name_place(int place, int count) {
   static const char *const words[] = {"first", "second", "third",   "fourth",
                                       "fifth", "sixth",  "seventh", "eighth"};
   return place == count && count > 1 ? "last" : words[place - 1];
@@ -200,7 +200,7 @@ static void explain_underdigit(const udg_upright *upright, const winner *w, udg_
   udg_result_reason(result,
                     "strokes of %s %c show beside the %s digit, lit as this photo lights "
                     "the date's own edges",
-                    article(f->digit), f->digit, place_word(f->place, upright->place_count));
+                    article(f->digit), f->digit, udg_name_place(f->place, upright->place_count));
   if (h->complete > 0.75)
     udg_result_reason(result, "all of its strokes that the %c leaves open are there",
                       upright->date->places[h->place].digit);
@@ -301,7 +301,7 @@ static void decide(const udg_settings *settings, const udg_upright *upright, con
                       "strokes as of %s %c may show beside the %s digit, too little for a flag: "
                       "worth another photo, in other light",
                       article(result->finding.digit), result->finding.digit,
-                      place_word(result->finding.place, upright->place_count));
+                      udg_name_place(result->finding.place, upright->place_count));
   } else if (shows_away(upright, score) && score->fragment_log_odds > twice) {
     result->verdict = UDG_VERDICT_FRAGMENT;
     udg_result_reason(result,
@@ -314,7 +314,7 @@ static void decide(const udg_settings *settings, const udg_upright *upright, con
   } else if (again->log_odds > fmax(OTHER_FROM, straight)) {
     result->verdict = UDG_VERDICT_REPUNCHED;
     udg_result_reason(result, "the %s digit shows twice: the same digit, set off a little",
-                      place_word(again->hypothesis->place + 1, upright->place_count));
+                      udg_name_place(again->hypothesis->place + 1, upright->place_count));
   } else if (stray_odds(upright, score) > OTHER_FROM) {
     result->verdict = UDG_VERDICT_STRAY;
     explain_line(&score->line, straight, result);

@@ -19,6 +19,9 @@ int udg_name_asks_twice(const udg_settings *settings, const udg_reference *refer
 /* Powers for a strong and a weak trace; 0 when no earlier digit is looked for. */
 void udg_name_power(const udg_score *score, udg_adequacy *adequacy);
 
+/* "first" ... "eighth", or "last", of the places of a date, from 1 on. */
+const char *udg_name_place(int place, int count);
+
 /* Adds a sentence; what does not fit is left out, never cut in the middle of the list. */
 void udg_result_reason(udg_result *result, const char *format, ...)
     __attribute__((format(printf, 2, 3)));

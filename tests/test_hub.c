@@ -195,6 +195,40 @@ static void another_digit_with_the_rest_doubled_is_an_overdate(void **state) {
   assert_true(r.p_value > 0 && r.p_value <= 1);
 }
 
+/* A small displacement shows at the one digit that differs and hardly at the others. */
+static void the_digit_alone_is_an_overdate_where_both_ways_find_it(void **state) {
+  (void)state;
+  const udg_hub_finding hub = {.applies = 1,
+                               .log_ratio = 4,
+                               .rest_log_ratio = -1.2,
+                               .place = 4,
+                               .digit = '1',
+                               .digit_lead = 4.7};
+  udg_result r = judged(UDG_VERDICT_UNDERDIGIT);
+  r.hub = hub;
+  udg_hub_name(m.reference, &r);
+  assert_int_equal(r.verdict, UDG_VERDICT_UNDERDIGIT);
+  assert_true(r.finding.offset_mm[0] == 0.1); /* as it was measured */
+  assert_true(r.evidence == 5 && r.p_value == 0.001);
+  assert_true(reason_has(&r, "with a 1 at the last digit"));
+  /* Where nothing was flagged, or another digit, nobody is told that none differs. */
+  r = judged(UDG_VERDICT_STRAY);
+  r.hub = hub;
+  udg_hub_name(m.reference, &r);
+  assert_int_equal(r.verdict, UDG_VERDICT_UNDECIDED);
+  assert_true(reason_has(&r, "may have been set twice"));
+  r = judged(UDG_VERDICT_UNDERDIGIT);
+  r.hub = hub;
+  r.hub.log_ratio = -1; /* the others do not show twice */
+  udg_hub_name(m.reference, &r);
+  assert_int_equal(r.verdict, UDG_VERDICT_UNDECIDED);
+  r = judged(UDG_VERDICT_UNDERDIGIT);
+  r.hub = hub;
+  r.hub.digit = '0';
+  udg_hub_name(m.reference, &r);
+  assert_int_equal(r.verdict, UDG_VERDICT_UNDECIDED);
+}
+
 /* A punched date, or one that could not be looked at, is left as it was. */
 static void other_dates_are_left_alone(void **state) {
   (void)state;
@@ -212,6 +246,7 @@ int main(void) {
       cmocka_unit_test(hubs_set_twice_are_told),
       cmocka_unit_test(only_hub_overdates_are_doubled_elsewhere),
       cmocka_unit_test(a_loose_digit_is_no_overdate),
+      cmocka_unit_test(the_digit_alone_is_an_overdate_where_both_ways_find_it),
       cmocka_unit_test(doubling_without_another_digit_is_doubled),
       cmocka_unit_test(another_digit_with_the_rest_doubled_is_an_overdate),
       cmocka_unit_test(other_dates_are_left_alone),
