@@ -39,7 +39,7 @@ static int differs(const udg_hub_finding *hub) {
 static void tell_overdate(udg_result *result) {
   const udg_hub_finding *hub = &result->hub;
   udg_finding *f = &result->finding;
-  if (f->place != hub->place || f->digit != hub->digit)
+  if (differs(hub) && (f->place != hub->place || f->digit != hub->digit))
     *f = (udg_finding){.place = hub->place,
                        .digit = hub->digit,
                        .kind = UDG_VERDICT_UNDERDIGIT,
@@ -48,19 +48,19 @@ static void tell_overdate(udg_result *result) {
                        .strength_interval = {0.0, 1.0},
                        .log_ratio = hub->rest_log_ratio};
   result->verdict = UDG_VERDICT_UNDERDIGIT;
-  const char *place = udg_name_place(hub->place, result->place_count);
+  const char *place = udg_name_place(f->place, result->place_count);
   if (hub->rest_log_ratio > DOUBLED_FROM) {
     result->evidence = fmax(result->evidence, hub->rest_log_ratio);
     result->p_value = udg_evidence_p_value(result->evidence);
     udg_result_reason(result,
                       "the other digits show twice, all displaced alike, and beside the %s digit "
-                      "stands a %c displaced as they are: an earlier hub",
-                      place, hub->digit);
+                      "stands a %c%s: an earlier hub",
+                      place, f->digit, differs(hub) ? " displaced as they are" : "");
   } else {
     udg_result_reason(result,
                       "the date shows twice with a %c at the %s digit: an earlier hub, though of "
                       "the other digits alone too little shows",
-                      hub->digit, place);
+                      f->digit, place);
   }
 }
 
@@ -85,12 +85,12 @@ void udg_hub_name(const udg_reference *reference, udg_result *result) {
   const udg_hub_finding *hub = &result->hub;
   if (!hub->applies || !result->judged)
     return;
-  const int twice = hub->log_ratio > DOUBLED_FROM;
+  const int twice = hub->log_ratio > DOUBLED_FROM, others = hub->rest_log_ratio > DOUBLED_FROM;
   const int flagged = result->verdict == UDG_VERDICT_UNDERDIGIT;
   /* The same digit at the same place, found without knowing of hubs. */
   const int alike =
       flagged && result->finding.place == hub->place && result->finding.digit == hub->digit;
-  if (differs(hub) && (hub->rest_log_ratio > DOUBLED_FROM || (twice && alike))) {
+  if ((others && (differs(hub) || flagged)) || (twice && differs(hub) && alike)) {
     tell_overdate(result);
   } else if (differs(hub) && (twice || alike)) {
     result->verdict = UDG_VERDICT_UNDECIDED;

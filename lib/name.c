@@ -6,6 +6,8 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "hub.h"
+
 /* Effective strengths the powers are told for: the middle of what dealers would
  * call strong and weak (thresholds of the reference apart). */
 static const double STRONG = 0.65, WEAK = 0.25;
@@ -355,6 +357,8 @@ void udg_name(const udg_settings *settings, const udg_reference *reference,
   double other = fmax(again.log_odds, doubled.log_odds);
   udg_hypothesis copies[2];
   look_again(score, upright, &again, &doubled, copies);
+  if (udg_hub_has(reference, (size_t)(date - reference->dates)))
+    again.log_odds = -HUGE_VAL; /* no digit of a hub is punched alone */
   result->finding = finding_of(&under, UDG_VERDICT_UNDERDIGIT, reference, upright, other);
   if (again.hypothesis && again.log_odds > OTHER_FROM) {
     udg_finding f = finding_of(&again, UDG_VERDICT_REPUNCHED, reference, upright, under.log_odds);

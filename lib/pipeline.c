@@ -256,8 +256,7 @@ static udg_look_scene scene_of(const udg_inspector *inspector, size_t date_index
 udg_status udg_pipeline_twice(udg_inspector *inspector, size_t date_index, udg_message *message) {
   const udg_date_work *work = &inspector->dates[date_index];
   udg_status status = UDG_OK;
-  if (udg_hub_has(inspector->reference, date_index) ||
-      !udg_name_asks_twice(&inspector->settings, inspector->reference, &work->upright, work->score))
+  if (!udg_name_asks_twice(&inspector->settings, inspector->reference, &work->upright, work->score))
     return UDG_OK;
   if (!inspector->look)
     status = udg_look_create(&inspector->settings, &inspector->look, message);

@@ -229,6 +229,23 @@ static void the_digit_alone_is_an_overdate_where_both_ways_find_it(void **state)
   assert_int_equal(r.verdict, UDG_VERDICT_UNDECIDED);
 }
 
+/* Only digits smaller than the present one are tried in the hub; a flag may tell of another. */
+static void a_flag_with_the_others_doubled_is_an_overdate(void **state) {
+  (void)state;
+  udg_result r = judged(UDG_VERDICT_UNDERDIGIT);
+  r.hub = (udg_hub_finding){.applies = 1,
+                            .log_ratio = 4,
+                            .rest_log_ratio = 6,
+                            .place = 3,
+                            .digit = '2',
+                            .digit_lead = -0.5};
+  udg_hub_name(m.reference, &r);
+  assert_int_equal(r.verdict, UDG_VERDICT_UNDERDIGIT);
+  assert_int_equal(r.finding.place, 4);
+  assert_int_equal(r.finding.digit, '1');
+  assert_true(reason_has(&r, "beside the last digit stands a 1: an earlier hub"));
+}
+
 /* A punched date, or one that could not be looked at, is left as it was. */
 static void other_dates_are_left_alone(void **state) {
   (void)state;
@@ -247,6 +264,7 @@ int main(void) {
       cmocka_unit_test(only_hub_overdates_are_doubled_elsewhere),
       cmocka_unit_test(a_loose_digit_is_no_overdate),
       cmocka_unit_test(the_digit_alone_is_an_overdate_where_both_ways_find_it),
+      cmocka_unit_test(a_flag_with_the_others_doubled_is_an_overdate),
       cmocka_unit_test(doubling_without_another_digit_is_doubled),
       cmocka_unit_test(another_digit_with_the_rest_doubled_is_an_overdate),
       cmocka_unit_test(other_dates_are_left_alone),
