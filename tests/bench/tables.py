@@ -176,9 +176,10 @@ def honesty(photos):
              100 * sum(p < 0.01 for p in null) / len(null)))
     held = [r["finding"]["strength_interval"] + [effective(t)] for t, r in photos
             if t["cls"] == "underdigit" and r.get("finding") and right(t, r)]
-    print("strength's 90 %% interval holds the truth in %.1f %% of %d traces named right"
-          % (100 * sum(low <= s <= high for low, high, s in held) / len(held), len(held)))
-    powers(photos)
+    if held:
+        print("strength's 90 %% interval holds the truth in %.1f %% of %d traces named right"
+              % (100 * sum(low <= s <= high for low, high, s in held) / len(held), len(held)))
+        powers(photos)
 
 
 def powers(photos):
