@@ -7,6 +7,7 @@
 #include "align_internal.h"
 #include "linalg.h"
 #include "spline.h"
+#include "wider.h"
 
 #define HISTOGRAM_BINS 1024
 #define HISTOGRAM_STEP 0.25 /* grey levels */
@@ -18,12 +19,14 @@ udg_status udg_aligner_create(const udg_settings *settings, int pixels_max, udg_
   made->settings = *settings;
   made->pixels_max = pixels_max;
   made->sample = udg_memory_get(settings, (size_t)pixels_max * 4, sizeof *made->sample);
-  if (!made->sample) {
-    udg_memory_drop(settings, made);
+  made->columns =
+      udg_memory_get(settings, UDG_ALIGN_COLUMNS + 3, UDG_ALIGN_APART * sizeof *made->columns);
+  if (!made->sample || !made->columns) {
+    udg_aligner_destroy(made);
     return UDG_ERROR_MEMORY;
   }
-  made->weight = made->sample + pixels_max;
-  made->mask = made->weight + pixels_max;
+  made->root = made->sample + pixels_max;
+  made->mask = made->root + pixels_max;
   made->residual = made->mask + pixels_max;
   *aligner = made;
   return UDG_OK;
@@ -34,68 +37,96 @@ void udg_aligner_destroy(udg_aligner *aligner) {
     return;
   udg_settings settings = aligner->settings;
   udg_memory_drop(&settings, aligner->sample);
+  udg_memory_drop(&settings, aligner->columns);
   udg_memory_drop(&settings, aligner);
 }
 
-/* One sample; 0 outside the photo. */
-static int sample_at(const udg_plane *photo, const double m[9], double x, double y, float *value) {
-  double w = m[6] * x + m[7] * y + m[8];
-  if (!(w > 0))
-    return 0;
-  double share = 1 / w;
-  double px = (m[0] * x + m[1] * y + m[2]) * share, py = (m[3] * x + m[4] * y + m[5]) * share;
-  if (!(px >= 0 && px <= photo->width && py >= 0 && py <= photo->height))
-    return 0;
-  *value = udg_spline_sample(photo, px, py);
-  return 1;
+/* Pixels placed at a time. */
+enum { BLOCK = 64 };
+
+/* Where `count` pixels of a patch from number `first` on lie in the photo, x -1 where they do not.
+ */
+UDG_WIDER
+static void place(const udg_patch *patch, int first, int count, const udg_align_placing *l,
+                  const udg_align_pose *pose, double *restrict to_x, double *restrict to_y) {
+  const double *m = pose->date_to_photo.m;
+  const float *from_u = patch->u + first, *from_v = patch->v + first;
+  const float *n_x = patch->n_x + first, *n_y = patch->n_y + first;
+  const float *s0 = patch->swell[0] + first, *s1 = patch->swell[1] + first,
+              *s2 = patch->swell[2] + first;
+  double before[BLOCK]; /* the camera, where positive */
+  const double w0 = pose->swell_mm[0], w1 = pose->swell_mm[1], w2 = pose->swell_mm[2];
+  for (int i = 0; i < count; i++) {
+    double out = w0 * (double)s0[i] + w1 * (double)s1[i] + w2 * (double)s2[i];
+    double u = (double)from_u[i] - out * (double)n_x[i];
+    double v = (double)from_v[i] - out * (double)n_y[i];
+    double x = l->x + l->cosine * u - l->sine * v, y = l->y + l->sine * u + l->cosine * v;
+    double w = m[6] * x + m[7] * y + m[8], share = 1 / w;
+    to_x[i] = (m[0] * x + m[1] * y + m[2]) * share;
+    to_y[i] = (m[3] * x + m[4] * y + m[5]) * share;
+    before[i] = w;
+  }
+  for (int i = 0; i < count; i++)
+    to_x[i] = before[i] > 0 ? to_x[i] : -1;
+}
+_Static_assert(UDG_SWELLS == 3, "place() has three of them");
+
+typedef struct sampled {
+  int inside, used;
+  double sum; /* of those used */
+} sampled;
+
+/* Samples of a patch, into a->sample and a->mask from `at` on. */
+static void patch_take(udg_aligner *a, const udg_patch *patch, const udg_plane *photo,
+                       double clip_level, const udg_align_placing *l, const udg_align_pose *pose,
+                       int at, sampled *so_far) {
+  double x[BLOCK], y[BLOCK];
+  for (int first = 0; first < patch->count; first += BLOCK) {
+    const int count = patch->count - first < BLOCK ? patch->count - first : BLOCK;
+    float *value = a->sample + at + first, *mask = a->mask + at + first;
+    place(patch, first, count, l, pose, x, y);
+    udg_spline_samples(photo, x, y, count, value);
+    for (int i = 0; i < count; i++) {
+      int hit = x[i] >= 0 && x[i] <= photo->width && y[i] >= 0 && y[i] <= photo->height;
+      int use = hit && (double)value[i] < clip_level;
+      so_far->inside += hit;
+      so_far->used += use;
+      mask[i] = use ? 1.0f : 0.0f;
+      value[i] = use ? value[i] : 0.0f;
+      so_far->sum += (double)value[i];
+    }
+  }
 }
 
 /* `fresh`: also chooses the level, which then holds for the run. */
 static void samples_take(udg_aligner *a, const udg_patch_set *set, const udg_plane *photo,
                          double clip_level, const udg_align_pose *pose, int fresh) {
-  int at = 0, inside = 0, used = 0;
-  double sum = 0;
+  int at = 0;
+  sampled all = {0};
   for (int p = 0; p < set->patch_count; p++) {
-    const udg_patch *patch = &set->patches[p];
-    udg_align_placing l = udg_align_place(patch, pose, p);
-    for (int i = 0; i < patch->count; i++, at++) {
-      double out = 0;
-      for (int k = 0; k < UDG_SWELLS; k++)
-        out += pose->swell_mm[k] * (double)patch->swell[k][i];
-      double u = (double)patch->u[i] - out * (double)patch->n_x[i];
-      double v = (double)patch->v[i] - out * (double)patch->n_y[i];
-      double x = l.x + l.cosine * u - l.sine * v, y = l.y + l.sine * u + l.cosine * v;
-      float value = 0;
-      int hit = sample_at(photo, pose->date_to_photo.m, x, y, &value);
-      int use = hit && (double)value < clip_level;
-      inside += hit;
-      used += use;
-      a->mask[at] = use ? 1.0f : 0.0f;
-      a->sample[at] = use ? value : 0.0f;
-      sum += use ? (double)value : 0;
-    }
+    const udg_align_placing l = udg_align_place(&set->patches[p], pose, p);
+    patch_take(a, &set->patches[p], photo, clip_level, &l, pose, at, &all);
+    at += set->patches[p].count;
   }
-  a->inside = at ? (double)inside / at : 0;
-  a->clipped = inside ? 1 - (double)used / inside : 0;
-  a->used = used;
+  a->inside = at ? (double)all.inside / at : 0;
+  a->clipped = all.inside ? 1 - (double)all.used / all.inside : 0;
+  a->used = all.used;
   /* Without a column for the level the grey levels must stay as they are. */
   if (fresh)
-    a->level = used && set->background_count > 0 ? sum / used : 0;
+    a->level = all.used && set->background_count > 0 ? all.sum / all.used : 0;
   for (int i = 0; i < at; i++)
     a->sample[i] = a->mask[i] > 0 ? a->sample[i] - (float)a->level : 0;
 }
 
 static void residuals_take(udg_aligner *a, const udg_patch_set *set, const double *light) {
-  float share[UDG_COLUMNS_MAX];
-  int at = 0, columns = udg_align_light_floats(set, light, share);
-  for (int p = 0; p < set->patch_count; p++) {
-    const udg_patch *patch = &set->patches[p];
-    for (int i = 0; i < patch->count; i++, at++) {
-      const float *t = patch->t + (size_t)i * (size_t)set->column_stride;
-      float model = udg_four_dot(t, share, columns);
-      a->residual[at] = a->mask[at] > 0 ? a->sample[at] - model : 0;
-    }
-  }
+  float share[UDG_COLUMNS_MAX + 4] = {0};
+  int at = 0;
+  for (int k = 0; k < set->column_count; k++)
+    share[k] = (float)light[k];
+  for (int p = 0; p < set->patch_count; at += set->patches[p++].count)
+    udg_align_model_take(set, &set->patches[p], share, a->residual + at);
+  for (int i = 0; i < at; i++)
+    a->residual[i] = a->mask[i] > 0 ? a->sample[i] - a->residual[i] : 0;
 }
 
 static int pixels_of(const udg_patch_set *set) {
@@ -125,17 +156,18 @@ static double spread_of(const udg_aligner *a, int count) {
   return 0;
 }
 
-/* Weights of Tukey's biweight, or the bare mask; gives the residual's s.d. */
+/* Roots of the weights of Tukey's biweight, or the bare mask; gives the residual's s.d. */
 static double weights_take(udg_aligner *a, const udg_align_settings *how, int count) {
   double sum = 0, energy = 0;
   double spread = how->tukey > 0 ? fmax(spread_of(a, count), how->noise_floor) : 0;
   for (int i = 0; i < count; i++) {
-    double r = (double)a->residual[i], w = (double)a->mask[i];
+    double r = (double)a->residual[i], root = (double)a->mask[i];
     if (how->tukey > 0) {
       double z = r / (how->tukey * spread);
-      w *= fabs(z) < 1 ? (1 - z * z) * (1 - z * z) : 0;
+      root *= fabs(z) < 1 ? 1 - z * z : 0;
     }
-    a->weight[i] = (float)w;
+    double w = root * root;
+    a->root[i] = (float)root;
     sum += w;
     energy += w * r * r;
   }
@@ -145,9 +177,9 @@ static double weights_take(udg_aligner *a, const udg_align_settings *how, int co
 
 /* Light alone; `light` receives it, the result the fit's quality. */
 static void light_solve(udg_aligner *a, const udg_patch_set *set, const udg_align_pose *pose,
-                        const float *weights, double *light, udg_align_result *result) {
+                        const float *roots, double *light, udg_align_result *result) {
   udg_align_layout how = {set->column_count, 0, 0, set->column_count};
-  udg_align_system_build(a, set, pose, &how, weights, light);
+  udg_align_system_build(a, set, pose, &how, roots, light);
   double solution[UDG_UNKNOWN_MAX], explained = 0, background = 0;
   memcpy(solution, a->right, sizeof solution);
   memset(light, 0, UDG_COLUMNS_MAX * sizeof *light);
@@ -231,7 +263,7 @@ static double iterate(udg_aligner *a, const udg_patch_set *set, const udg_align_
   int count = pixels_of(set);
   residuals_take(a, set, result->light);
   double sigma = weights_take(a, given, count);
-  udg_align_system_build(a, set, pose, how, a->weight, result->light);
+  udg_align_system_build(a, set, pose, how, a->root, result->light);
   udg_align_priors_add(a, set, how, given, pose, sigma);
   if (!udg_align_system_factor(a, how, &result->undetermined))
     return -1;

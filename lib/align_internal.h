@@ -12,11 +12,21 @@
 #define UDG_RIGID 4
 #define UDG_UNKNOWN_MAX (UDG_COLUMNS_MAX + UDG_GLOBAL_MAX + 3 * UDG_PLACES_MAX)
 
+/* Pixels side by side; those that are summed at a time, and how far their columns are apart. */
+enum {
+  UDG_ALIGN_EIGHT = 8,
+  UDG_ALIGN_STRETCH = 512,
+  UDG_ALIGN_APART = UDG_ALIGN_STRETCH + 2 * UDG_ALIGN_EIGHT
+};
+/* Columns of the joint system: light, pose, the place's own, the sampled grey level last; and room
+ * for a few more. */
+#define UDG_ALIGN_COLUMNS (UDG_COLUMNS_MAX + UDG_GLOBAL_MAX + 3 + 1)
+
 struct udg_aligner {
   udg_settings settings;
   int pixels_max;
   float *sample;   /* grey level less `level` */
-  float *weight;   /* robust weight */
+  float *root;     /* of the robust weight */
   float *mask;     /* 1: in the photo and not clipped */
   float *residual; /* sample less model */
   double level;    /* mean of the samples: keeps the sums free of cancellation */
@@ -26,6 +36,7 @@ struct udg_aligner {
   double right[UDG_UNKNOWN_MAX];
   double energy[UDG_RIGID]; /* diagonal of these */
   double target_energy, weight_sum;
+  float *columns; /* of a stretch of pixels */
 };
 
 /* What is solved for, and where it sits among the unknowns. */
@@ -46,20 +57,35 @@ static inline udg_align_placing udg_align_place(const udg_patch *patch, const ud
                              cos(pose->turn_rad[place]), sin(pose->turn_rad[place])};
 }
 
-/* The light of a set's columns in single precision, filled up with zeros to whole vectors where
- * the set's rows are; how many that makes. */
-static inline int udg_align_light_floats(const udg_patch_set *set, const double *light,
-                                         float share[UDG_COLUMNS_MAX]) {
-  int columns = (set->column_count + 3) / 4 * 4;
-  columns = columns <= set->column_stride ? columns : set->column_count;
-  for (int k = 0; k < columns; k++)
-    share[k] = k < set->column_count ? (float)light[k] : 0.0f;
-  return columns;
-}
+/* What the columns of one patch are made from. */
+typedef struct udg_align_source {
+  const udg_patch_set *set;
+  const udg_patch *patch;
+  const udg_align_layout *how;
+  float light[UDG_COLUMNS_MAX + 4]; /* zeros behind it */
+  float x, y;                       /* the place's centre from the set's */
+  float cosine, sine;
+} udg_align_source;
 
-/* Normal matrix and right side with the given weights, without priors. */
+/* Weighted sums over pixels: the slope's square, and that times the squared distance from the
+ * set's centre. */
+typedef struct udg_align_sums {
+  double slope, far;
+} udg_align_sums;
+
+/* Columns of `count` pixels of a patch from number `first` on, at most UDG_ALIGN_STRETCH, times the
+ * roots of their weights, which are zeros from there up to a multiple of 16. `roots` and `samples`
+ * begin with theirs. */
+void udg_align_columns_fill(const udg_align_source *from, int first, int count, const float *roots,
+                            const float *samples, udg_align_sums *sums, float *columns);
+
+/* What the light, with zeros behind it, makes of each pixel of a patch. */
+void udg_align_model_take(const udg_patch_set *set, const udg_patch *patch, const float *light,
+                          float *model);
+
+/* Normal matrix and right side, without priors. `roots`: of the weights. */
 void udg_align_system_build(udg_aligner *a, const udg_patch_set *set, const udg_align_pose *pose,
-                            const udg_align_layout *how, const float *weights, const double *light);
+                            const udg_align_layout *how, const float *roots, const double *light);
 /* Brings the system to units of one s.d. and adds the priors of `pose`. */
 void udg_align_priors_add(udg_aligner *a, const udg_patch_set *set, const udg_align_layout *how,
                           const udg_align_settings *given, const udg_align_pose *pose,

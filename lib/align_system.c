@@ -8,31 +8,15 @@
 #include "gram.h"
 #include "linalg.h"
 
-/* A pixel's row of the joint system: T (light), the pose's derivatives, the
- * place's own, the sampled grey level last. */
-#define ROW_MAX UDG_GRAM_STRIDE_MAX
-#define BLOCK 64 /* pixels summed at a time */
-
 /* Pose directions whose effect the light can imitate to all but this share of
  * its energy cannot be told. */
 static const double UNDETERMINED_SHARE = 1e-4;
 /* Keeps light columns that do not occur in the photo (all clipped, say) at 0. */
 static const double LIGHT_RIDGE = 1e-7;
 
-_Static_assert(UDG_COLUMNS_MAX + UDG_GLOBAL_MAX + 3 + 1 <= ROW_MAX, "a pixel's row is too long");
+_Static_assert(UDG_ALIGN_COLUMNS <= UDG_GRAM_STRIDE_MAX, "too many columns");
 
-/* What the rows of one patch are made from. */
-typedef struct row_source {
-  const udg_patch_set *set;
-  const udg_patch *patch;
-  const udg_align_layout *how;
-  int columns;
-  float light[UDG_COLUMNS_MAX];
-  float x, y; /* the place's centre from the set's */
-  float cosine, sine;
-} row_source;
-
-static void source_place(row_source *from, const udg_align_pose *pose, int place) {
+static void source_place(udg_align_source *from, const udg_align_pose *pose, int place) {
   udg_align_placing l = udg_align_place(&from->set->patches[place], pose, place);
   from->patch = &from->set->patches[place];
   from->x = (float)(l.x - from->set->centre_mm[0]);
@@ -41,53 +25,7 @@ static void source_place(row_source *from, const udg_align_pose *pose, int place
   from->sine = (float)l.sine;
 }
 
-/* Displacement of a point at (x, y) from the set's centre for a unit of each pose parameter is
- * (1, 0), (0, 1), (-y, x), (x, y), (x, -y), (y, x), (x^2, x y), (x y, y^2), and for a swell along
- * the outline's normal.  I(pose + step) = I + grad . displacement, so the step's columns enter
- * the system "columns * unknowns = grey level" with a minus. */
-static void pose_fill(const row_source *from, int i, float gx, float gy, float x, float y,
-                      float *row) {
-  const udg_patch *patch = from->patch;
-  float radial = gx * x + gy * y;
-  float own[UDG_GLOBAL_MAX] = {
-      -gx,         -gy,        gx * y - gy * x, -radial, gy * y - gx * x, -(gx * y + gy * x),
-      -radial * x, -radial * y};
-  float n_x = from->cosine * patch->n_x[i] - from->sine * patch->n_y[i];
-  float n_y = from->sine * patch->n_x[i] + from->cosine * patch->n_y[i];
-  for (int k = 0; 8 + k < from->how->global; k++)
-    own[8 + k] = patch->swell[k][i] * (gx * n_x + gy * n_y);
-  memcpy(row, own, (size_t)from->how->global * sizeof *own);
-}
-
-/* The row of one pixel; `weight` goes with its energies. */
-static void row_fill(udg_aligner *a, const row_source *from, int i, float weight, float *row) {
-  const udg_patch *patch = from->patch;
-  const udg_align_layout *how = from->how;
-  size_t at = (size_t)i * (size_t)from->set->column_stride;
-  memcpy(row, patch->t + at, (size_t)how->light * sizeof *row);
-  if (!how->global && !how->place)
-    return;
-  float gu = udg_four_dot(patch->t_x + at, from->light, from->columns);
-  float gv = udg_four_dot(patch->t_y + at, from->light, from->columns);
-  float gx = from->cosine * gu - from->sine * gv, gy = from->sine * gu + from->cosine * gv;
-  float u = patch->u[i], v = patch->v[i];
-  float ru = from->cosine * u - from->sine * v, rv = from->sine * u + from->cosine * v;
-  float x = from->x + ru, y = from->y + rv;
-  pose_fill(from, i, gx, gy, x, y, row + how->light);
-  if (how->place) {
-    float *place_row = row + how->light + how->global;
-    place_row[0] = -gx;
-    place_row[1] = -gy;
-    place_row[2] = gx * rv - gy * ru;
-  }
-  double slope = (double)(weight * (gx * gx + gy * gy)), far = slope * (double)(x * x + y * y);
-  a->energy[0] += slope;
-  a->energy[1] += slope;
-  a->energy[2] += far;
-  a->energy[3] += far;
-}
-
-/* Local index of a patch's row -> index among all unknowns; -1: the target. */
+/* Local index of a patch's column -> index among all unknowns; -1: the target. */
 static int unknown_of(const udg_align_layout *how, int patch, int local) {
   if (local < how->light + how->global)
     return local;
@@ -111,42 +49,38 @@ static void gram_scatter(udg_aligner *a, const udg_align_layout *how, int patch,
     }
 }
 
-/* Normal matrix and right side with the given weights, without priors. */
+/* Normal matrix of one patch. */
+static void patch_add(udg_aligner *a, const udg_align_source *from, const float *roots,
+                      const float *samples, int stride, udg_align_sums *sums, double *gram) {
+  const int count = from->patch->count;
+  for (int first = 0; first < count; first += UDG_ALIGN_STRETCH) {
+    const int stretch = count - first < UDG_ALIGN_STRETCH ? count - first : UDG_ALIGN_STRETCH;
+    udg_align_columns_fill(from, first, stretch, roots + first, samples + first, sums, a->columns);
+    udg_gram_columns_add(a->columns, UDG_ALIGN_APART, stretch, stride, stride, gram);
+  }
+  for (int i = 0; i < count; i++)
+    a->weight_sum += (double)(roots[i] * roots[i]);
+}
+
 void udg_align_system_build(udg_aligner *a, const udg_patch_set *set, const udg_align_pose *pose,
-                            const udg_align_layout *how, const float *weights,
-                            const double *light) {
+                            const udg_align_layout *how, const float *roots, const double *light) {
   memset(a->system, 0, sizeof a->system);
   memset(a->right, 0, sizeof a->right);
-  memset(a->energy, 0, sizeof a->energy);
   a->target_energy = a->weight_sum = 0;
-  int target = how->light + how->global + how->place, at = 0;
-  int stride = (target + UDG_GRAM_STEP) / UDG_GRAM_STEP * UDG_GRAM_STEP;
-  float rows[BLOCK * ROW_MAX], row_weights[BLOCK];
-  memset(rows, 0, sizeof rows);
-  row_source from = {.set = set, .how = how};
-  if (how->global || how->place)
-    from.columns = udg_align_light_floats(set, light, from.light);
-  for (int p = 0; p < set->patch_count; p++) {
-    double gram[ROW_MAX * ROW_MAX];
+  const int stride = how->light + how->global + how->place + 1;
+  udg_align_sums sums = {0};
+  udg_align_source from = {.set = set, .how = how};
+  for (int k = 0; k < set->column_count && (how->global || how->place); k++)
+    from.light[k] = (float)light[k];
+  for (int p = 0, at = 0; p < set->patch_count; at += set->patches[p++].count) {
+    double gram[UDG_ALIGN_COLUMNS * UDG_ALIGN_COLUMNS];
     memset(gram, 0, sizeof *gram * (size_t)(stride * stride));
     source_place(&from, pose, p);
-    int filled = 0;
-    for (int i = 0; i < from.patch->count; i++, at++) {
-      if (!(weights[at] > 0))
-        continue;
-      float *row = rows + filled * stride;
-      row_fill(a, &from, i, weights[at], row);
-      row[target] = a->sample[at];
-      row_weights[filled++] = weights[at];
-      a->weight_sum += (double)weights[at];
-      if (filled == BLOCK) {
-        udg_gram_add(rows, row_weights, filled, target + 1, stride, gram);
-        filled = 0;
-      }
-    }
-    udg_gram_add(rows, row_weights, filled, target + 1, stride, gram);
+    patch_add(a, &from, roots + at, a->sample + at, stride, &sums, gram);
     gram_scatter(a, how, p, stride, gram);
   }
+  a->energy[0] = a->energy[1] = sums.slope;
+  a->energy[2] = a->energy[3] = sums.far;
   for (int k = 0; k < how->light; k++) {
     double *diagonal = &a->system[k * UDG_UNKNOWN_MAX + k];
     *diagonal += LIGHT_RIDGE * (*diagonal + a->weight_sum) + 1e-30;

@@ -13,5 +13,8 @@ void udg_spline_prepare(udg_plane *plane);
 
 /* Value at (x, y) of a prepared plane; edge repeated outside. */
 float udg_spline_sample(const udg_plane *prepared, double x, double y);
+/* The same of `count` points, the same bits. */
+void udg_spline_samples(const udg_plane *prepared, const double *x, const double *y, int count,
+                        float *values);
 
 #endif

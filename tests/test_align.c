@@ -425,10 +425,36 @@ static void derivatives_of_the_test_are_right(void **state) {
   }
 }
 
+/* Points in the middle, at the rim, outside and nowhere, of every count up to two blocks and more.
+ */
+static void samples_side_by_side_are_the_same(void **state) {
+  (void)state;
+  enum { W = 19, H = 13, MOST = 70 };
+  udg_plane plane = {0};
+  double x[MOST], y[MOST];
+  float values[MOST + 1];
+  assert_int_equal(udg_plane_create(&settings, W, H, &plane), UDG_OK);
+  for (int i = 0; i < W * H; i++)
+    plane.v[i] = (float)normal();
+  for (int i = 0; i < MOST; i++) {
+    x[i] = W * (1.3 * uniform() - 0.15);
+    y[i] = i % 7 == 3 ? (double)NAN : H * (0.8 * uniform() + 0.1);
+  }
+  for (int count = 0; count <= MOST; count++) {
+    values[count] = -9.0f;
+    udg_spline_samples(&plane, x, y, count, values);
+    for (int i = 0; i < count; i++)
+      assert_true(values[i] == udg_spline_sample(&plane, x[i], y[i]));
+    assert_true(values[count] == -9.0f);
+  }
+  udg_plane_destroy(&settings, &plane);
+}
+
 int main(void) {
   udg_settings_default(&settings, sizeof settings);
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(derivatives_of_the_test_are_right),
+      cmocka_unit_test(samples_side_by_side_are_the_same),
       cmocka_unit_test(blob_meets_its_bounds),
       cmocka_unit_test(round_blob_has_no_turn),
       cmocka_unit_test(flat_photo_is_undetermined),
