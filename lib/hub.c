@@ -91,7 +91,7 @@ static udg_status find_digit(udg_twice *w, udg_hub_finding *hub, double *least,
 
 static udg_status look(udg_twice *w, udg_hub_finding *hub, udg_message *message) {
   udg_hub_fit *fit = &w->fit;
-  udg_status status = udg_twice_fill(w, 1, message);
+  udg_status status = udg_twice_fill(w, message);
   if (status != UDG_OK)
     return status;
   udg_twice_spot best = udg_twice_best(w, -1);

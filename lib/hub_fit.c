@@ -2,6 +2,7 @@
 #include "hub_fit.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "relief.h"
@@ -39,7 +40,7 @@ static double date_height(const udg_look *look) {
 udg_status udg_hub_fit_create(udg_look *look, double least, int strengths, udg_hub_fit *fit,
                               udg_message *message) {
   const udg_settings *settings = &look->settings;
-  *fit = (udg_hub_fit){.step_mm = date_height(look) / FINE, .strengths = strengths, .every = 1};
+  *fit = (udg_hub_fit){.step_mm = date_height(look) / FINE, .strengths = strengths};
   cells_make(least, &fit->cells);
   udg_status status = udg_relit_patch_create(look, FINE, &fit->at, message);
   if (status != UDG_OK)
@@ -49,13 +50,16 @@ udg_status udg_hub_fit_create(udg_look *look, double least, int strengths, udg_h
   size_t places = (size_t)scene->reference->dates[scene->date_index].place_count;
   fit->soft_sums = udg_memory_get(settings, UDG_HUB_SOFTS * UDG_PLACES_MAX, size);
   fit->twice = udg_memory_get(settings, UDG_HUB_STRENGTHS * places * cells, size);
+  fit->known = udg_memory_get(settings, 2 * UDG_HUB_STRENGTHS * places, cells);
   for (int k = 0; k < 2 && status == UDG_OK; k++)
     status = udg_plane_create(settings, UDG_LOOK_SIDE_MAX, UDG_LOOK_SIDE_MAX,
                               k ? &fit->other_profile : &fit->profile);
-  if (status != UDG_OK || !fit->soft_sums || !fit->twice) {
+  if (status != UDG_OK || !fit->soft_sums || !fit->twice || !fit->known) {
     udg_hub_fit_destroy(fit);
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the hub");
   }
+  fit->wanted = fit->known + UDG_HUB_STRENGTHS * places * cells;
+  fit->table_size = UDG_HUB_STRENGTHS * places * cells;
   return UDG_OK;
 }
 
@@ -63,6 +67,7 @@ void udg_hub_fit_destroy(udg_hub_fit *fit) {
   const udg_settings *settings = &fit->at.look->settings;
   udg_memory_drop(settings, fit->soft_sums);
   udg_memory_drop(settings, fit->twice);
+  udg_memory_drop(settings, fit->known);
   udg_plane_destroy(settings, &fit->profile);
   udg_plane_destroy(settings, &fit->other_profile);
   udg_relit_patch_destroy(&fit->at);
@@ -130,7 +135,9 @@ void udg_hub_fit_take(udg_hub_fit *fit, const udg_hub_second *second, int other,
   udg_relit_patch_take(&fit->at, BLUR_PX[soft % UDG_HUB_BLURS], sums);
 }
 
-udg_status udg_hub_fit_softs(udg_hub_fit *fit, const udg_hub_second *second, udg_message *message) {
+/* Sums of all digits at the softnesses that are wanted. */
+static udg_status softs_take(udg_hub_fit *fit, const udg_hub_second *second,
+                             const unsigned char wanted[UDG_HUB_SOFTS], udg_message *message) {
   const udg_look_scene *scene = &fit->at.look->scene;
   const udg_date *date = &scene->reference->dates[scene->date_index];
   fit->count = 0;
@@ -144,53 +151,111 @@ udg_status udg_hub_fit_softs(udg_hub_fit *fit, const udg_hub_second *second, udg
     if (!usable)
       continue;
     for (int s = 0; s < UDG_HUB_SOFTS; s++)
-      udg_hub_fit_take(fit, second, 0, s, &fit->soft_sums[s * UDG_PLACES_MAX + fit->count]);
+      if (wanted[s])
+        udg_hub_fit_take(fit, second, 0, s, &fit->soft_sums[s * UDG_PLACES_MAX + fit->count]);
     fit->place[fit->count++] = p;
   }
   return UDG_OK;
 }
 
-double udg_hub_fit_softest(const udg_hub_fit *fit, int *soft) {
-  double least = HUGE_VAL;
+static double soft_rest(const udg_hub_fit *fit, int soft) {
+  udg_relit_sums all = {0};
+  for (int k = 0; k < fit->count; k++)
+    udg_relit_add(&all, &fit->soft_sums[soft * UDG_PLACES_MAX + k]);
+  return udg_relit_rest(&all);
+}
+
+/* The softnesses next to one that were not taken yet; how many. */
+static int softs_beside(int soft, const double rest[UDG_HUB_SOFTS],
+                        unsigned char wanted[UDG_HUB_SOFTS]) {
+  const int bevel = soft / UDG_HUB_BLURS, blur = soft % UDG_HUB_BLURS;
+  int count = 0;
   for (int s = 0; s < UDG_HUB_SOFTS; s++) {
-    udg_relit_sums all = {0};
-    for (int k = 0; k < fit->count; k++)
-      udg_relit_add(&all, &fit->soft_sums[s * UDG_PLACES_MAX + k]);
-    double rest = udg_relit_rest(&all);
-    if (rest < least) {
-      least = rest;
-      *soft = s;
-    }
+    wanted[s] =
+        rest[s] < 0.0 && abs(s / UDG_HUB_BLURS - bevel) <= 1 && abs(s % UDG_HUB_BLURS - blur) <= 1;
+    count += wanted[s];
   }
-  return least;
+  return count;
 }
 
-static int on_grid(const udg_hub_fit *fit, int cell, int every) {
-  return fit->cells.dx[cell] % every == 0 && fit->cells.dy[cell] % every == 0;
+udg_status udg_hub_fit_soften(udg_hub_fit *fit, const udg_hub_second *second,
+                              udg_message *message) {
+  double rest[UDG_HUB_SOFTS];
+  unsigned char wanted[UDG_HUB_SOFTS] = {0};
+  for (int s = 0; s < UDG_HUB_SOFTS; s++)
+    rest[s] = -1.0; /* not taken */
+  int best = UDG_HUB_SOFTS / 2, more = 1;
+  wanted[best] = 1;
+  for (; more; more = softs_beside(best, rest, wanted)) {
+    udg_status status = softs_take(fit, second, wanted, message);
+    if (status != UDG_OK)
+      return status;
+    for (int s = 0; s < UDG_HUB_SOFTS; s++)
+      if (wanted[s])
+        rest[s] = soft_rest(fit, s);
+    for (int s = 0; s < UDG_HUB_SOFTS; s++)
+      if (rest[s] >= 0.0 && rest[s] < rest[best])
+        best = s;
+  }
+  fit->soft = best;
+  return UDG_OK;
 }
 
-int udg_hub_fit_has(const udg_hub_fit *fit, int cell) {
-  return on_grid(fit, cell, fit->every);
+void udg_hub_fit_want(udg_hub_fit *fit, int strength, int every) {
+  for (int k = 0; k < fit->count; k++)
+    for (int t = 0; t < fit->strengths; t++)
+      for (int c = 0; c < fit->cells.count; c++)
+        if ((strength < 0 || strength == t) && fit->cells.dx[c] % every == 0 &&
+            fit->cells.dy[c] % every == 0)
+          fit->wanted[udg_hub_fit_at(fit, t, k, c)] = 1;
+}
+
+void udg_hub_fit_forget(udg_hub_fit *fit) {
+  memset(fit->known, 0, 2 * fit->table_size);
+}
+
+int udg_hub_fit_has(const udg_hub_fit *fit, int strength, int cell) {
+  int all = 1;
+  for (int k = 0; k < fit->count; k++)
+    all &= fit->known[udg_hub_fit_at(fit, strength, k, cell)];
+  return all;
+}
+
+int udg_hub_fit_beside(const udg_hub_fit *fit, int cell, int dx, int dy) {
+  for (int c = 0; c < fit->cells.count; c++)
+    if (fit->cells.dx[c] == fit->cells.dx[cell] + dx &&
+        fit->cells.dy[c] == fit->cells.dy[cell] + dy)
+      return c;
+  return -1;
+}
+
+/* What is wanted of a digit that is open. */
+static void digit_table(udg_hub_fit *fit, int digit) {
+  for (int t = 0; t < fit->strengths; t++)
+    for (int c = 0; c < fit->cells.count; c++) {
+      const int at = udg_hub_fit_at(fit, t, digit, c);
+      if (!fit->wanted[at] || fit->known[at])
+        continue;
+      udg_hub_second second = {.strength = t};
+      udg_hub_fit_shift(fit, c, second.shift_mm);
+      udg_hub_fit_take(fit, &second, 0, fit->soft, &fit->twice[at]);
+      fit->known[at] = 1;
+    }
 }
 
 udg_status udg_hub_fit_table(udg_hub_fit *fit, udg_message *message) {
+  const size_t each = fit->count > 0 ? (size_t)udg_hub_fit_at(fit, 0, 1, 0) : 0;
   for (int k = 0; k < fit->count; k++) {
     int usable;
+    if (memcmp(fit->wanted + (size_t)k * each, fit->known + (size_t)k * each, each) == 0)
+      continue;
     if (udg_stop_wanted(&fit->at.look->settings))
       return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled while looking at the hub");
     udg_status status = udg_relit_patch_digit(&fit->at, fit->place[k], &usable, message);
     if (status != UDG_OK)
       return status;
-    for (int t = 0; t < fit->strengths; t++)
-      for (int c = 0; c < fit->cells.count; c++) {
-        if (!on_grid(fit, c, fit->every) || (fit->done > 0 && on_grid(fit, c, fit->done)))
-          continue;
-        udg_hub_second second = {.strength = t};
-        udg_hub_fit_shift(fit, c, second.shift_mm);
-        udg_hub_fit_take(fit, &second, 0, fit->soft, udg_hub_fit_twice(fit, t, k, c));
-      }
+    digit_table(fit, k);
   }
-  fit->done = fit->every;
   return UDG_OK;
 }
 

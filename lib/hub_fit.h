@@ -34,10 +34,10 @@ typedef struct udg_hub_fit {
   double profile_px;
   int profile_of;
   udg_hub_cells cells;
-  int strengths; /* of the second image */
-  int every;     /* displacements that the table has: every so many-th pixel both ways */
-  int done;      /* those of this grid it has already at fit->soft; 0: none */
-  int count;     /* digits that can be looked at */
+  int strengths;                 /* of the second image */
+  unsigned char *wanted, *known; /* what the table is to have, and has */
+  size_t table_size;
+  int count; /* digits that can be looked at */
   int place[UDG_PLACES_MAX];
   int soft;                  /* how soft shoulders are in this photo */
   udg_relit_sums *soft_sums; /* [soft][digit], one supposition */
@@ -55,14 +55,20 @@ void udg_hub_fit_destroy(udg_hub_fit *fit);
 void udg_hub_fit_take(udg_hub_fit *fit, const udg_hub_second *second, int other, int soft,
                       udg_relit_sums *sums);
 
-/* Fills fit->soft_sums for one supposition about all digits. */
-udg_status udg_hub_fit_softs(udg_hub_fit *fit, const udg_hub_second *second, udg_message *message);
-/* The softness that leaves least, and what it leaves. */
-double udg_hub_fit_softest(const udg_hub_fit *fit, int *soft);
-/* Fills fit->twice at fit->soft: what fit->every asks for and fit->done lacks. */
+/* The softness that leaves least of one supposition about all digits, into fit->soft, and its sums
+ * into fit->soft_sums: downhill from the middle. */
+udg_status udg_hub_fit_soften(udg_hub_fit *fit, const udg_hub_second *second, udg_message *message);
+
+/* Every `every`-th pixel both ways is wanted in the table, of one strength or of all (-1). */
+void udg_hub_fit_want(udg_hub_fit *fit, int strength, int every);
+/* Fills fit->twice at fit->soft with what is wanted and not yet known. */
 udg_status udg_hub_fit_table(udg_hub_fit *fit, udg_message *message);
-/* Whether the table has a cell. */
-int udg_hub_fit_has(const udg_hub_fit *fit, int cell);
+/* Nothing is known or wanted: for another softness. */
+void udg_hub_fit_forget(udg_hub_fit *fit);
+/* Whether the table has a second image of all digits. */
+int udg_hub_fit_has(const udg_hub_fit *fit, int strength, int cell);
+/* The cell one pixel further in x and y (-1, 0, 1), or -1. */
+int udg_hub_fit_beside(const udg_hub_fit *fit, int cell, int dx, int dy);
 /* Displacement of a cell, mm. */
 void udg_hub_fit_shift(const udg_hub_fit *fit, int cell, double shift_mm[2]);
 
@@ -74,9 +80,14 @@ udg_status udg_hub_legend(udg_hub_fit *fit, const udg_relit_sums *digits, int st
 /* One of the eight symmetries of the square, by a generator that `state` goes through. */
 int udg_hub_random_way(uint32_t *state);
 
+/* Where the table has a second image of a digit. */
+static inline int udg_hub_fit_at(const udg_hub_fit *fit, int strength, int digit, int cell) {
+  return (digit * UDG_HUB_STRENGTHS + strength) * fit->cells.count + cell;
+}
+
 static inline udg_relit_sums *udg_hub_fit_twice(const udg_hub_fit *fit, int strength, int digit,
                                                 int cell) {
-  return &fit->twice[(digit * UDG_HUB_STRENGTHS + strength) * fit->cells.count + cell];
+  return &fit->twice[udg_hub_fit_at(fit, strength, digit, cell)];
 }
 
 #endif

@@ -35,9 +35,9 @@ typedef struct udg_twice_spot {
 udg_status udg_twice_open(udg_look *look, const udg_look_scene *scene, double least, int strengths,
                           udg_twice *twice, udg_message *message);
 void udg_twice_close(udg_twice *twice);
-/* Fills the table of second images; then `rounds` times the softness that suits the best of them,
- * and the table anew: a second image that is not allowed for makes shoulders look wide. */
-udg_status udg_twice_fill(udg_twice *twice, int rounds, udg_message *message);
+/* Fills the whole table of second images at the softness that suits the best of them: one that is
+ * not allowed for makes shoulders look wide. */
+udg_status udg_twice_fill(udg_twice *twice, udg_message *message);
 
 /* Digits but `left_out` (-1: none of them) set once; set twice, each displaced its own way. */
 udg_relit_sums udg_twice_sum_once(const udg_twice *twice, int left_out);
