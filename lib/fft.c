@@ -5,7 +5,6 @@
 #include <pthread.h>
 
 #include "wider.h"
-#include "window_fft.h"
 
 /* FFTW's planner is the only part of it that is not thread-safe. */
 static pthread_mutex_t planner_mutex = PTHREAD_MUTEX_INITIALIZER;
@@ -66,9 +65,11 @@ static void node_drop(const udg_settings *settings, plan_node *node) {
 }
 
 static void pair_drop(const udg_settings *settings, pair_node *node) {
-  void *plans[] = {node->plan.forward, node->plan.inverse, node->plan.columns, node->plan.few};
-  plans_drop(settings, plans, 4);
-  udg_memory_drop(settings, node->plan.own);
+  udg_fft_pair_plan *plan = &node->plan;
+  void *plans[] = {plan->forward[0], plan->forward[1], plan->inverse[0],
+                   plan->inverse[1], plan->columns,    plan->few};
+  plans_drop(settings, plans, sizeof plans / sizeof *plans);
+  udg_memory_drop(settings, plan->scratch);
   udg_memory_drop(settings, node);
 }
 
@@ -148,29 +149,35 @@ udg_status udg_fft_plan_get(udg_fft *fft, int width, int height, const udg_fft_p
   return UDG_OK;
 }
 
+/* `lines` transforms of `length` values that lie side by side, written across. */
+static void *turning_pass(int length, int lines, fftwf_complex *from, fftwf_complex *to, int sign) {
+  return fftwf_plan_many_dft(1, &length, lines, from, NULL, 1, length, to, NULL, lines, 1, sign,
+                             FFTW_ESTIMATE);
+}
+
+/* Along the rows and along the columns, each pass turning the plane: planned without measuring,
+ * this takes less than two thirds of one two-dimensional plan (112 x 112). */
 static udg_status pair_make(udg_fft *fft, udg_fft_pair_plan *plan, udg_message *message) {
   int width = plan->width, height = plan->height;
   size_t count = (size_t)width * (size_t)height;
-  if (width == UDG_WINDOW_SIDE && height == UDG_WINDOW_SIDE) {
-    plan->own = udg_memory_get(&fft->settings, UDG_WINDOW_SCRATCH, sizeof *plan->own);
-    return plan->own ? UDG_OK : udg_fail(message, UDG_ERROR_MEMORY, "no memory for a transform");
-  }
   udg_complex *data = udg_memory_get(&fft->settings, count, sizeof *data);
-  udg_complex *other = udg_memory_get(&fft->settings, count, sizeof *other);
-  if (data && other) {
-    fftwf_complex *d = (fftwf_complex *)(void *)data, *o = (fftwf_complex *)(void *)other;
+  plan->scratch = udg_memory_get(&fft->settings, count, sizeof *plan->scratch);
+  if (data && plan->scratch) {
+    fftwf_complex *d = (fftwf_complex *)(void *)data, *o = (fftwf_complex *)(void *)plan->scratch;
     planner_enter(&fft->settings);
-    plan->forward = fftwf_plan_dft_2d(height, width, d, d, FFTW_FORWARD, FFTW_ESTIMATE);
-    plan->inverse = fftwf_plan_dft_2d(height, width, d, d, FFTW_BACKWARD, FFTW_ESTIMATE);
+    plan->forward[0] = turning_pass(width, height, d, o, FFTW_FORWARD);
+    plan->forward[1] = turning_pass(height, width, o, d, FFTW_FORWARD);
+    plan->inverse[0] = turning_pass(width, height, d, o, FFTW_BACKWARD);
+    plan->inverse[1] = turning_pass(height, width, o, d, FFTW_BACKWARD);
     plan->columns = fftwf_plan_many_dft(1, &height, width, d, NULL, width, 1, o, NULL, width, 1,
                                         FFTW_BACKWARD, FFTW_ESTIMATE);
     plan->few = fftwf_plan_many_dft(1, &width, plan->rows, o, NULL, 1, width, d, NULL, 1, width,
                                     FFTW_BACKWARD, FFTW_ESTIMATE);
     planner_leave(&fft->settings);
   }
-  udg_memory_drop(&fft->settings, other);
   udg_memory_drop(&fft->settings, data);
-  return plan->forward && plan->inverse && plan->columns && plan->few
+  return plan->forward[0] && plan->forward[1] && plan->inverse[0] && plan->inverse[1] &&
+                 plan->columns && plan->few
              ? UDG_OK
              : udg_fail(message, UDG_ERROR_MEMORY, "no memory to plan a %d x %d transform", width,
                         height);
@@ -228,27 +235,18 @@ static void execute(void *plan, udg_complex *from, udg_complex *to) {
 }
 
 void udg_fft_pair_forward(const udg_fft_pair_plan *plan, udg_complex *data) {
-  if (plan->own)
-    udg_window_forward(data, plan->own);
-  else
-    execute(plan->forward, data, data);
+  execute(plan->forward[0], data, plan->scratch);
+  execute(plan->forward[1], plan->scratch, data);
 }
 
 void udg_fft_pair_inverse(const udg_fft_pair_plan *plan, udg_complex *data) {
-  if (plan->own)
-    udg_window_inverse(data, plan->own);
-  else
-    execute(plan->inverse, data, data);
+  execute(plan->inverse[0], data, plan->scratch);
+  execute(plan->inverse[1], plan->scratch, data);
 }
 
-void udg_fft_pair_inverse_rows(const udg_fft_pair_plan *plan, udg_complex *data,
-                               udg_complex *scratch) {
-  if (plan->own) {
-    udg_window_inverse_part(data, plan->rows, plan->own);
-    return;
-  }
-  execute(plan->columns, data, scratch);
-  execute(plan->few, scratch, data);
+void udg_fft_pair_inverse_rows(const udg_fft_pair_plan *plan, udg_complex *data) {
+  execute(plan->columns, data, plan->scratch);
+  execute(plan->few, plan->scratch, data);
 }
 
 UDG_WIDER

@@ -32,14 +32,13 @@ int udg_fft_good_size(int n);
 udg_status udg_fft_plan_get(udg_fft *fft, int width, int height, const udg_fft_plan **plan,
                             udg_message *message);
 /* Two real planes at a time, one as the real and one as the imaginary part: cheaper than two
- * real transforms.  Spectra are whole, `height` rows of `width`; everything is in place.  The size
- * of window_fft.h is transformed there: its spectra lie transposed. */
+ * real transforms.  Spectra are whole, `height` rows of `width`; everything is in place. */
 typedef struct udg_fft_pair_plan {
   int width, height;
   int rows;    /* so many of its rows udg_fft_pair_inverse_rows() gives */
   float scale; /* 1 / (width height) */
-  void *forward, *inverse;
-  float *own;          /* scratch of window_fft.h; NULL: another size */
+  void *forward[2], *inverse[2];
+  udg_complex *scratch;
   void *columns, *few; /* the passes of an inverse down the columns and along a few rows */
 } udg_fft_pair_plan;
 
@@ -61,10 +60,8 @@ void udg_fft_correlate(const udg_fft_plan *plan, const udg_complex *image,
 /* As udg_fft_forward() and udg_fft_inverse(). */
 void udg_fft_pair_forward(const udg_fft_pair_plan *plan, udg_complex *data);
 void udg_fft_pair_inverse(const udg_fft_pair_plan *plan, udg_complex *data);
-/* Only the first rows, and of them the first `rows` pixels, come out; the others, and `scratch`,
- * are left without a meaning. */
-void udg_fft_pair_inverse_rows(const udg_fft_pair_plan *plan, udg_complex *data,
-                               udg_complex *scratch);
+/* Only the first rows come out; the others are left without a meaning. */
+void udg_fft_pair_inverse_rows(const udg_fft_pair_plan *plan, udg_complex *data);
 
 /* As udg_fft_correlate(), with the spectrum of one real image and those of a pair of kernels: the
  * inverse has the first kernel's correlation as its real part, and less the second's as its

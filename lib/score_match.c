@@ -111,7 +111,7 @@ void udg_score_correlate(udg_score *score, const udg_trace_bank *bank, int pair,
   kernels[UDG_MAP_LOCAL] = bank->supports[pair];
   for (int k = 0; k < UDG_MAPS; k++) {
     udg_fft_pair_correlate(bank->plan, at->spectrum[k], kernels[k], score->product[k]);
-    udg_fft_pair_inverse_rows(bank->plan, score->product[k], score->pair);
+    udg_fft_pair_inverse_rows(bank->plan, score->product[k]);
   }
 }
 

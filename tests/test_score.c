@@ -51,12 +51,15 @@ static stage_digit beside(const stage_scene *s, int place, char digit, double dx
 }
 
 static const udg_hypothesis *strongest(const stage_work *w) {
-  const udg_hypothesis *best = &w->score->hypotheses[0];
-  for (int i = 1; i < w->score->count; i++) {
+  const udg_hypothesis *best = NULL;
+  for (int i = 0; i < w->score->count; i++) {
     const udg_hypothesis *h = &w->score->hypotheses[i];
-    if (h->kind != UDG_TRACE_DOUBLED && h->energy * h->share > best->energy * best->share)
+    if (h->kind == UDG_TRACE_DOUBLED || h->kind == UDG_TRACE_MIRRORED)
+      continue; /* these digits' mirrored 5 is a 2 */
+    if (!best || h->energy * h->share > best->energy * best->share)
       best = h;
   }
+  assert_non_null(best);
   return best;
 }
 
