@@ -147,11 +147,11 @@ static int seen_before(const udg_ellipse *all, int count, const udg_ellipse *e) 
 /* Adds the ellipse that a seed leads to, in px of the small copy, if it is a new
  * one and a rim.  `radius_min` in px of that copy; 1 px of it is fine_factor px of
  * the fine one. */
-static void seed_fit(udg_coin_state *state, const udg_coin_seed *seed, udg_coin_ring ring,
-                     double fine_factor, double radius_min, udg_ellipse *all, int *count) {
+static void seed_fit(udg_coin_state *state, udg_coin_ring ring, double fine_factor,
+                     double radius_min, udg_ellipse *all, int *count) {
   udg_coin_shape shape;
   udg_ellipse *e = &all[*count];
-  if (udg_coin_polar_fit(state->polar, &state->edges, seed, ring, &shape) < 0.2)
+  if (udg_coin_polar_fit(state->polar, &state->edges, ring, &shape) < 0.2)
     return;
   ellipse_fill(state, &shape, e);
   if (e->quality < DOUBTFUL_SHARE * quality_asked(e) || seen_before(all, *count, e))
@@ -372,8 +372,9 @@ static udg_status find(udg_coin_state *state, udg_photo grey, udg_coin_result *r
       return udg_fail(message, UDG_ERROR_CANCELLED, "cancelled while looking for coins");
     if (seed_explained(all, count, &seeds[i]))
       continue;
-    seed_fit(state, &seeds[i], UDG_COIN_OUTERMOST, reduction / state->fine_box, low, all, &count);
-    seed_fit(state, &seeds[i], UDG_COIN_CLEAREST, reduction / state->fine_box, low, all, &count);
+    udg_coin_polar_begin(state->polar, &state->edges, &seeds[i]);
+    seed_fit(state, UDG_COIN_OUTERMOST, reduction / state->fine_box, low, all, &count);
+    seed_fit(state, UDG_COIN_CLEAREST, reduction / state->fine_box, low, all, &count);
   }
   /* Sure rims first, so that no doubtful one takes their place. */
   udg_ellipse doubtful[ELLIPSES_MAX];

@@ -53,12 +53,15 @@ udg_coin_shape udg_coin_shape_scaled(const udg_coin_shape *shape, double factor)
 /* Of the ellipses of edges about one centre. */
 typedef enum udg_coin_ring { UDG_COIN_OUTERMOST, UDG_COIN_CLEAREST } udg_coin_ring;
 
-/* From a seed to an ellipse of edges around it; its support, 0-1. */
+/* From a seed to an ellipse of edges around it: its centre first, then the ellipse and its support,
+ * 0-1. */
 typedef struct udg_coin_polar udg_coin_polar;
 udg_status udg_coin_polar_create(const udg_settings *settings, udg_coin_polar **polar);
 void udg_coin_polar_destroy(const udg_settings *settings, udg_coin_polar *polar);
-double udg_coin_polar_fit(udg_coin_polar *polar, const udg_coin_edges *edges,
-                          const udg_coin_seed *seed, udg_coin_ring ring, udg_coin_shape *shape);
+void udg_coin_polar_begin(udg_coin_polar *polar, const udg_coin_edges *edges,
+                          const udg_coin_seed *seed);
+double udg_coin_polar_fit(udg_coin_polar *polar, const udg_coin_edges *edges, udg_coin_ring ring,
+                          udg_coin_shape *shape);
 
 /* Moves the rim onto the edges near it, in the photo's copy by means of box x box pixels, to a part
  * of a pixel. */

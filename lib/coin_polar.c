@@ -9,6 +9,7 @@
  * all radii together are sharpest; then the outermost radius well supported is
  * the coin's. */
 #include "coin_internal.h"
+#include "wider.h"
 
 #include <math.h>
 #include <string.h>
@@ -32,6 +33,15 @@ typedef struct line {
 typedef double (*measure_function)(const udg_coin_polar *polar, const line *at);
 
 struct udg_coin_polar {
+  /* Of the seed in hand: the sharpest centre, and the support of each radius about it. */
+  udg_coin_seed seed;
+  line centred;
+  double support[BINS];
+  /* The same about the centre of the ring in hand, `ring` being what it is about the first; radius
+   * -1: none yet. */
+  line ring, round;
+  udg_coin_seed ring_seed;
+  double round_support[BINS];
   float edge[ANGLES][BINS], loose[ANGLES][BINS];
   float basis[ANGLES][PARAMETERS];
 };
@@ -56,11 +66,13 @@ void udg_coin_polar_destroy(const udg_settings *settings, udg_coin_polar *polar)
 
 static void layout(udg_coin_polar *polar, const udg_coin_edges *edges, const udg_coin_seed *seed) {
   int width = edges->x.plane.width, height = edges->x.plane.height;
+  double radius[BINS];
+  for (int i = 0; i < BINS; i++)
+    radius[i] = seed->radius * LOW * exp(BIN * i);
   for (int k = 0; k < ANGLES; k++) {
     double c = (double)polar->basis[k][1], s = (double)polar->basis[k][2];
     for (int i = 0; i < BINS; i++) {
-      double rho = seed->radius * LOW * exp(BIN * i);
-      double x = seed->x + rho * c, y = seed->y + rho * s;
+      double x = seed->x + radius[i] * c, y = seed->y + radius[i] * s;
       int seen = x > 1 && y > 1 && x < width - 1 && y < height - 1;
       polar->edge[k][i] = seen ? (float)udg_coin_edge_across(edges, x, y, c, s) : 0;
     }
@@ -95,6 +107,12 @@ static double line_support(const udg_coin_polar *polar, const line *at) {
   return sum / ANGLES;
 }
 
+UDG_WIDER
+static void add(const float *restrict from, int count, float *restrict sum) {
+  for (int i = 0; i < count; i++)
+    sum[i] += from[i];
+}
+
 /* Support at every radius for the x, y, e, f of `at`. */
 static void profile_take(const udg_coin_polar *polar, const line *at, double profile[BINS]) {
   float sum[BINS] = {0};
@@ -104,8 +122,8 @@ static void profile_take(const udg_coin_polar *polar, const line *at, double pro
       offset += at->v[i] * (double)polar->basis[k][i];
     int shift = (int)lrint(offset);
     int from = shift < 0 ? -shift : 0, to = shift > 0 ? BINS - shift : BINS;
-    for (int i = from; i < to; i++)
-      sum[i] += polar->loose[k][i + shift];
+    if (from < to)
+      add(polar->loose[k] + from + shift, to - from, sum + from);
   }
   for (int i = 0; i < BINS; i++)
     profile[i] = (double)sum[i] / ANGLES;
@@ -171,10 +189,8 @@ static udg_coin_seed line_seed(const line *at, const udg_coin_seed *seed) {
 
 /* Of the radii about one centre the best supported, or the outermost with nearly as
  * much support; its support. */
-static double radius_choose(const udg_coin_polar *polar, udg_coin_ring ring, line *at) {
-  double profile[BINS];
+static double radius_choose(const double profile[BINS], udg_coin_ring ring, line *at) {
   int best = 0;
-  profile_take(polar, at, profile);
   for (int i = 1; i < BINS; i++)
     best = profile[i] > profile[best] ? i : best;
   int chosen = best, end = ring == UDG_COIN_CLEAREST ? best : best + (int)(OUTER_REACH / BIN);
@@ -186,26 +202,42 @@ static double radius_choose(const udg_coin_polar *polar, udg_coin_ring ring, lin
   return profile[chosen];
 }
 
-double udg_coin_polar_fit(udg_coin_polar *polar, const udg_coin_edges *edges,
-                          const udg_coin_seed *seed, udg_coin_ring ring, udg_coin_shape *shape) {
-  line at = {{0}};
-  udg_coin_seed centred = *seed;
-  layout(polar, edges, &centred);
+void udg_coin_polar_begin(udg_coin_polar *polar, const udg_coin_edges *edges,
+                          const udg_coin_seed *seed) {
+  polar->seed = *seed;
+  polar->centred = (line){{0}};
+  polar->ring.v[0] = -1;
+  layout(polar, edges, seed);
   loosen(polar, 3);
-  centre_search(polar, 24, 4, &at);
-  climb(polar, focus, 1, 4, 1, 30, &at);
-  radius_choose(polar, ring, &at);
-  /* Again about its own centre, where the first order is good. */
-  line round = {{0, 0, 0, at.v[3], at.v[4]}};
-  centred = line_seed(&at, &centred);
-  layout(polar, edges, &centred);
+  centre_search(polar, 24, 4, &polar->centred);
+  climb(polar, focus, 1, 4, 1, 30, &polar->centred);
+  profile_take(polar, &polar->centred, polar->support);
+}
+
+/* Again about its own centre, where the first order is good. */
+static void round_take(udg_coin_polar *polar, const udg_coin_edges *edges, const line *ring) {
+  if (ring->v[0] == polar->ring.v[0])
+    return;
+  polar->ring = *ring;
+  polar->ring_seed = line_seed(ring, &polar->seed);
+  polar->round = (line){{0, 0, 0, ring->v[3], ring->v[4]}};
+  layout(polar, edges, &polar->ring_seed);
   loosen(polar, 2);
-  climb(polar, focus, 1, 2, 0.5, 8, &round);
-  if (radius_choose(polar, ring, &round) <= 0)
+  climb(polar, focus, 1, 2, 0.5, 8, &polar->round);
+  profile_take(polar, &polar->round, polar->round_support);
+}
+
+double udg_coin_polar_fit(udg_coin_polar *polar, const udg_coin_edges *edges, udg_coin_ring ring,
+                          udg_coin_shape *shape) {
+  line at = polar->centred;
+  radius_choose(polar->support, ring, &at);
+  round_take(polar, edges, &at);
+  line round = polar->round;
+  if (radius_choose(polar->round_support, ring, &round) <= 0)
     return 0;
   loosen(polar, 1);
   double value = climb(polar, line_support, 0, 1, 0.5, 1.5, &round);
-  centred = line_seed(&round, &centred);
+  udg_coin_seed centred = line_seed(&round, &polar->ring_seed);
   double r = centred.radius, e = BIN * round.v[3], f = BIN * round.v[4];
   *shape = (udg_coin_shape){{centred.x, centred.y}, {r * (1 + e), r * f, r * (1 - e)}};
   return value;

@@ -4,6 +4,7 @@
  * length in one spot; an ellipse spreads it by (a^2 - b^2) / a, which the
  * smoothing takes in. */
 #include "coin_internal.h"
+#include "wider.h"
 
 #include <math.h>
 #include <string.h>
@@ -12,7 +13,8 @@
 static const double RADIUS_STEP = 1.07;
 /* Cell of the votes and smoothing, shares of the radius. */
 static const double CELL = 0.045, CELL_MIN_PX = 1.5;
-static const double NARROW_CELLS = 1.2, WIDE_CELLS = 4.0; /* two boxes of 3; about */
+static const double NARROW_CELLS = 1.2; /* about what two boxes of 3 blur; wide: of 9 */
+enum { WIDE_REACH = 4, WIDE_SPAN = 4 * WIDE_REACH + 1 };
 /* Centres may lie outside the photo by this share of the radius. */
 static const double OUTSIDE = 0.3;
 /* An edge weaker than this against what is around it has no vote. */
@@ -109,18 +111,92 @@ static udg_status points_take(udg_coin_votes *votes, const udg_coin_edges *edges
 }
 
 /* Adds `weight` to the four cells around a position in cells. */
-static void cell_add(udg_plane *cells, float u, float v, float weight) {
+static inline void cell_add(float *cells, int width, int height, float u, float v, float weight) {
   u -= 0.5f;
   v -= 0.5f;
-  if (!(u >= 0 && v >= 0 && u < (float)(cells->width - 1) && v < (float)(cells->height - 1)))
+  if (!(u >= 0 && v >= 0 && u < (float)(width - 1) && v < (float)(height - 1)))
     return;
   int i = (int)u, j = (int)v;
   float f = u - (float)i, g = v - (float)j;
-  float *at = udg_plane_row(cells, j) + i;
-  at[0] += weight * (1 - f) * (1 - g);
-  at[1] += weight * f * (1 - g);
-  at[cells->width] += weight * (1 - f) * g;
-  at[cells->width + 1] += weight * f * g;
+  float *at = cells + (size_t)j * (size_t)width + (size_t)i;
+  float above = weight * (1 - g), below = weight * g;
+  at[0] += above * (1 - f);
+  at[1] += above * f;
+  at[width] += below * (1 - f);
+  at[width + 1] += below * f;
+}
+
+/* All votes at one radius, in cells of which a px has `per`. */
+static void votes_add(const udg_coin_votes *votes, float per, float shift, float reach,
+                      udg_plane *cells) {
+  const int width = cells->width, height = cells->height;
+  float *to = cells->v;
+  for (size_t i = 0; i < votes->point_count; i++) {
+    const edge_point p = votes->points[i];
+    float u = p.x * per + shift, v = p.y * per + shift, x = reach * p.ux, y = reach * p.uy;
+    cell_add(to, width, height, u + x, v + y, p.weight);
+    cell_add(to, width, height, u - x, v - y, p.weight);
+  }
+}
+
+/* Mean of each cell and its two neighbours, the rim's repeated outside. */
+UDG_WIDER
+static void means_take(const float *restrict left, const float *restrict middle,
+                       const float *restrict right, int count, float *restrict to) {
+  for (int x = 0; x < count; x++)
+    to[x] = (left[x] + middle[x] + right[x]) * (1.0f / 3.0f);
+}
+
+static void narrow_take(const udg_plane *cells, udg_plane *scratch, udg_plane *narrow) {
+  const int width = cells->width, height = cells->height;
+  for (int pass = 0; pass < 2; pass++) {
+    for (int y = 0; y < height; y++) {
+      const float *row = udg_plane_row(pass ? narrow : cells, y);
+      float *to = udg_plane_row(scratch, y);
+      means_take(row, row + 1, row + 2, width - 2, to + 1);
+      to[0] = (2 * row[0] + row[1]) * (1.0f / 3.0f);
+      to[width - 1] = (2 * row[width - 1] + row[width - 2]) * (1.0f / 3.0f);
+    }
+    for (int y = 0; y < height; y++)
+      means_take(udg_plane_row(scratch, y > 0 ? y - 1 : y), udg_plane_row(scratch, y),
+                 udg_plane_row(scratch, y + 1 < height ? y + 1 : y), width,
+                 udg_plane_row(narrow, y));
+  }
+}
+
+/* What two boxes of 2 WIDE_REACH + 1 around `at` count of the cells from `at` - 2 WIDE_REACH on,
+ * the rim's repeated outside by each. */
+static void wide_weights(int at, int n, float weight[WIDE_SPAN]) {
+  memset(weight, 0, WIDE_SPAN * sizeof *weight);
+  for (int a = at - WIDE_REACH; a <= at + WIDE_REACH; a++) {
+    int middle = a < 0 ? 0 : a < n ? a : n - 1;
+    for (int b = middle - WIDE_REACH; b <= middle + WIDE_REACH; b++) {
+      int cell = b < 0 ? 0 : b < n ? b : n - 1;
+      weight[cell - at + 2 * WIDE_REACH] += 1;
+    }
+  }
+}
+
+/* The wide mean of the votes at one cell. */
+static float wide_at(const udg_plane *cells, int i, int j) {
+  const float share = 1.0f / (2 * WIDE_REACH + 1) / (2 * WIDE_REACH + 1);
+  const int low = i - 2 * WIDE_REACH > 0 ? i - 2 * WIDE_REACH : 0;
+  const int end = i + 2 * WIDE_REACH < cells->width ? i + 2 * WIDE_REACH + 1 : cells->width;
+  float across[WIDE_SPAN], down[WIDE_SPAN];
+  double sum = 0;
+  wide_weights(i, cells->width, across);
+  wide_weights(j, cells->height, down);
+  for (int k = 0; k < WIDE_SPAN; k++) {
+    int y = j + k - 2 * WIDE_REACH;
+    if (y < 0 || y >= cells->height)
+      continue;
+    const float *row = udg_plane_row(cells, y);
+    float line = 0;
+    for (int x = low; x < end; x++)
+      line += across[x - i + 2 * WIDE_REACH] * row[x];
+    sum += (double)(down[k] * line);
+  }
+  return (float)sum * share * share;
 }
 
 static void seed_add(udg_coin_seed *seeds, int *count, const udg_coin_seed *found) {
@@ -147,23 +223,28 @@ static void seed_add(udg_coin_seed *seeds, int *count, const udg_coin_seed *foun
     (*count)++;
 }
 
+static int is_highest(const float *at, int stride) {
+  for (int b = -1; b <= 1; b++)
+    for (int a = -1; a <= 1; a++)
+      if (at[b * stride + a] > *at)
+        return 0;
+  return 1;
+}
+
 /* Local maxima of one radius.  Votes of a full circle of weight 1, as blurred as
- * the cells, peak at 2 pi r / (2 pi 2 s^2) with s = NARROW_CELLS. */
-static void peaks_take(const udg_plane *narrow, const udg_plane *wide, double radius, double cell,
+ * the cells, peak at 2 pi r / (2 pi 2 s^2) with s = NARROW_CELLS.  Only there, and where the
+ * narrow mean alone is enough, the wide one of `cells` is taken from it. */
+static void peaks_take(const udg_plane *narrow, const udg_plane *cells, double radius, double cell,
                        double margin, udg_coin_seed *seeds, int *count) {
-  double share_of = 2 * NARROW_CELLS * NARROW_CELLS / radius;
+  const double share_of = 2 * NARROW_CELLS * NARROW_CELLS / radius;
+  const float least = (float)(0.999 * SHARE_MIN / share_of);
   for (int j = 1; j + 1 < narrow->height; j++)
     for (int i = 1; i + 1 < narrow->width; i++) {
       const float *at = udg_plane_row(narrow, j) + i;
-      double share = share_of * (double)(*at - udg_plane_row(wide, j)[i]);
-      if (share < SHARE_MIN)
+      if (*at < least || !is_highest(at, narrow->width))
         continue;
-      int highest = 1;
-      for (int b = -1; b <= 1; b++)
-        for (int a = -1; a <= 1; a++)
-          if (at[b * narrow->width + a] > *at)
-            highest = 0;
-      if (!highest)
+      double share = share_of * (double)(*at - wide_at(cells, i, j));
+      if (share < SHARE_MIN)
         continue;
       /* Chance agreement has an s.d. that falls with the root of the length. */
       udg_coin_seed found = {(i + 0.5) * cell - margin, (j + 0.5) * cell - margin, radius,
@@ -183,20 +264,14 @@ static udg_status radius_count(udg_coin_votes *votes, const udg_coin_edges *edge
     if (status != UDG_OK)
       return status;
   }
-  udg_plane *narrow = &scratch[0].plane, *wide = &scratch[1].plane;
+  udg_plane *narrow = &scratch[0].plane, *raw = &scratch[1].plane;
   size_t cells = (size_t)width * (size_t)height;
-  memset(narrow->v, 0, cells * sizeof *narrow->v);
-  float per = (float)(1 / cell), shift = (float)(margin / cell), reach = (float)(radius / cell);
-  for (size_t i = 0; i < votes->point_count; i++) {
-    const edge_point *p = &votes->points[i];
-    float u = p->x * per + shift, v = p->y * per + shift;
-    cell_add(narrow, u + reach * p->ux, v + reach * p->uy, p->weight);
-    cell_add(narrow, u - reach * p->ux, v - reach * p->uy, p->weight);
-  }
-  memcpy(wide->v, narrow->v, cells * sizeof *wide->v);
-  udg_rescale_mean(narrow, NARROW_CELLS, &scratch[2].plane);
-  udg_rescale_mean(wide, WIDE_CELLS, &scratch[2].plane);
-  peaks_take(narrow, wide, radius, cell, margin, seeds, count);
+  if (width < 3 || height < 3)
+    return UDG_OK;
+  memset(raw->v, 0, cells * sizeof *raw->v);
+  votes_add(votes, (float)(1 / cell), (float)(margin / cell), (float)(radius / cell), raw);
+  narrow_take(raw, &scratch[2].plane, narrow);
+  peaks_take(narrow, raw, radius, cell, margin, seeds, count);
   return UDG_OK;
 }
 
