@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "align_internal.h"
+#include "align_moments.h"
 #include "linalg.h"
 #include "spline.h"
 #include "wider.h"
@@ -18,16 +19,17 @@ udg_status udg_aligner_create(const udg_settings *settings, int pixels_max, udg_
     return UDG_ERROR_MEMORY;
   made->settings = *settings;
   made->pixels_max = pixels_max;
-  made->sample = udg_memory_get(settings, (size_t)pixels_max * 4, sizeof *made->sample);
+  size_t line = ((size_t)pixels_max + UDG_ALIGN_EIGHT - 1) / UDG_ALIGN_EIGHT * UDG_ALIGN_EIGHT;
+  made->sample = udg_memory_get(settings, line * 4, sizeof *made->sample);
   made->columns =
       udg_memory_get(settings, UDG_ALIGN_COLUMNS + 3, UDG_ALIGN_APART * sizeof *made->columns);
   if (!made->sample || !made->columns) {
     udg_aligner_destroy(made);
     return UDG_ERROR_MEMORY;
   }
-  made->root = made->sample + pixels_max;
-  made->mask = made->root + pixels_max;
-  made->residual = made->mask + pixels_max;
+  made->root = made->sample + line;
+  made->mask = made->root + line;
+  made->residual = made->mask + line;
   *aligner = made;
   return UDG_OK;
 }
@@ -116,6 +118,20 @@ static void samples_take(udg_aligner *a, const udg_patch_set *set, const udg_pla
     a->level = all.used && set->background_count > 0 ? all.sum / all.used : 0;
   for (int i = 0; i < at; i++)
     a->sample[i] = a->mask[i] > 0 ? a->sample[i] - (float)a->level : 0;
+  for (int i = at; i % UDG_ALIGN_EIGHT; i++)
+    a->sample[i] = 0;
+}
+
+/* Whether the set's moments serve for this fit: then weights are not asked for. */
+static int is_plain(const udg_aligner *a, const udg_patch_set *set, const udg_align_settings *how,
+                    const udg_align_pose *pose) {
+  int plain = set->moments && a->used == set->moments->count && !(how->tukey > 0) &&
+              !how->places_free && how->global_count <= UDG_RIGID;
+  for (int k = 0; k < UDG_SWELLS; k++)
+    plain &= pose->swell_mm[k] == 0;
+  for (int p = 0; p < set->patch_count; p++)
+    plain &= pose->offset_mm[p][0] == 0 && pose->offset_mm[p][1] == 0 && pose->turn_rad[p] == 0;
+  return plain;
 }
 
 static void residuals_take(udg_aligner *a, const udg_patch_set *set, const double *light) {
@@ -179,7 +195,10 @@ static double weights_take(udg_aligner *a, const udg_align_settings *how, int co
 static void light_solve(udg_aligner *a, const udg_patch_set *set, const udg_align_pose *pose,
                         const float *roots, double *light, udg_align_result *result) {
   udg_align_layout how = {set->column_count, 0, 0, set->column_count};
-  udg_align_system_build(a, set, pose, &how, roots, light);
+  if (a->plain)
+    udg_align_system_plain(a, set, &how, light);
+  else
+    udg_align_system_build(a, set, pose, &how, roots, light);
   double solution[UDG_UNKNOWN_MAX], explained = 0, background = 0;
   memcpy(solution, a->right, sizeof solution);
   memset(light, 0, UDG_COLUMNS_MAX * sizeof *light);
@@ -248,6 +267,7 @@ void udg_align_measure(udg_aligner *aligner, const udg_patch_set *set, const udg
                        const udg_align_settings *how, const udg_align_pose *pose,
                        udg_align_result *result) {
   samples_take(aligner, set, photo, how->clip_level, pose, 1);
+  aligner->plain = is_plain(aligner, set, how, pose);
   light_solve(aligner, set, pose, aligner->mask, result->light, result);
   residuals_take(aligner, set, result->light);
   result->sigma = fmax(spread_of(aligner, pixels_of(set)), how->noise_floor);
@@ -257,13 +277,32 @@ void udg_align_measure(udg_aligner *aligner, const udg_patch_set *set, const udg
   result->light[0] += aligner->level;
 }
 
+/* S.d. of what the light leaves of the samples, from the sums. */
+static double plain_sigma(const udg_aligner *a, const udg_align_moments *m,
+                          const udg_align_layout *how, const double *light, double noise_floor) {
+  const int side = UDG_MOMENT_BLOCKS * m->columns;
+  double energy = a->target_energy;
+  for (int i = 0; i < how->light; i++) {
+    energy -= 2 * light[i] * a->right[i];
+    for (int j = 0; j < how->light; j++)
+      energy += light[i] * light[j] * m->gram[i * side + j];
+  }
+  return fmax(fmax(sqrt(fmax(energy, 0) / a->weight_sum), noise_floor), 1e-6);
+}
+
 /* One Gauss-Newton step; gives its length, negative when none could be made. */
 static double iterate(udg_aligner *a, const udg_patch_set *set, const udg_align_settings *given,
                       const udg_align_layout *how, udg_align_pose *pose, udg_align_result *result) {
-  int count = pixels_of(set);
-  residuals_take(a, set, result->light);
-  double sigma = weights_take(a, given, count);
-  udg_align_system_build(a, set, pose, how, a->root, result->light);
+  double sigma;
+  a->plain = is_plain(a, set, given, pose);
+  if (a->plain) {
+    udg_align_system_plain(a, set, how, result->light);
+    sigma = plain_sigma(a, set->moments, how, result->light, given->noise_floor);
+  } else {
+    residuals_take(a, set, result->light);
+    sigma = weights_take(a, given, pixels_of(set));
+    udg_align_system_build(a, set, pose, how, a->root, result->light);
+  }
   udg_align_priors_add(a, set, how, given, pose, sigma);
   if (!udg_align_system_factor(a, how, &result->undetermined))
     return -1;
@@ -288,6 +327,7 @@ void udg_align_run(udg_aligner *aligner, const udg_patch_set *set, const udg_pla
   if (pixels_of(set) > aligner->pixels_max)
     return;
   samples_take(aligner, set, photo, given->clip_level, pose, 1);
+  aligner->plain = is_plain(aligner, set, given, pose);
   light_solve(aligner, set, pose, aligner->mask, result->light, result);
   double length = 0;
   for (int i = 0; i < given->iterations_max; i++) {

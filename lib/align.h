@@ -31,6 +31,8 @@ typedef struct udg_patch {
   double centre_mm[2];
 } udg_patch;
 
+struct udg_align_moments;
+
 /* Columns 0 .. background_count-1 are what a bare field shows (level, ramps). */
 typedef struct udg_patch_set {
   int patch_count, column_count, column_stride, background_count;
@@ -38,6 +40,7 @@ typedef struct udg_patch_set {
   double radius_mm;    /* of the date about its centre: makes turn and scale comparable to shifts */
   double px_per_mm;    /* density of the patch pixels */
   udg_patch patches[UDG_PLACES_MAX];
+  struct udg_align_moments *moments; /* align_moments.h, or NULL; goes with the set */
 } udg_patch_set;
 
 typedef struct udg_align_settings {

@@ -25,13 +25,14 @@ enum {
 struct udg_aligner {
   udg_settings settings;
   int pixels_max;
-  float *sample;   /* grey level less `level` */
+  float *sample;   /* grey level less `level`; whole vectors, 0 beyond the last */
   float *root;     /* of the robust weight */
   float *mask;     /* 1: in the photo and not clipped */
   float *residual; /* sample less model */
   double level;    /* mean of the samples: keeps the sums free of cancellation */
   double inside, clipped;
   int used;
+  int plain; /* every pixel counts alike, and the set's moments serve */
   double system[UDG_UNKNOWN_MAX * UDG_UNKNOWN_MAX], inverse[UDG_UNKNOWN_MAX * UDG_UNKNOWN_MAX];
   double right[UDG_UNKNOWN_MAX];
   double energy[UDG_RIGID]; /* diagonal of these */
@@ -86,6 +87,9 @@ void udg_align_model_take(const udg_patch_set *set, const udg_patch *patch, cons
 /* Normal matrix and right side, without priors. `roots`: of the weights. */
 void udg_align_system_build(udg_aligner *a, const udg_patch_set *set, const udg_align_pose *pose,
                             const udg_align_layout *how, const float *roots, const double *light);
+/* The same where every pixel counts alike and the date moves as a whole, from the set's moments. */
+void udg_align_system_plain(udg_aligner *a, const udg_patch_set *set, const udg_align_layout *how,
+                            const double *light);
 /* Brings the system to units of one s.d. and adds the priors of `pose`. */
 void udg_align_priors_add(udg_aligner *a, const udg_patch_set *set, const udg_align_layout *how,
                           const udg_align_settings *given, const udg_align_pose *pose,

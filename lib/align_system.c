@@ -5,6 +5,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "align_moments.h"
 #include "gram.h"
 #include "linalg.h"
 
@@ -62,11 +63,65 @@ static void patch_add(udg_aligner *a, const udg_align_source *from, const float 
     a->weight_sum += (double)(roots[i] * roots[i]);
 }
 
-void udg_align_system_build(udg_aligner *a, const udg_patch_set *set, const udg_align_pose *pose,
-                            const udg_align_layout *how, const float *roots, const double *light) {
+static void ridge_add(udg_aligner *a, const udg_align_layout *how) {
+  for (int k = 0; k < how->light; k++) {
+    double *diagonal = &a->system[k * UDG_UNKNOWN_MAX + k];
+    *diagonal += LIGHT_RIDGE * (*diagonal + a->weight_sum) + 1e-30;
+  }
+}
+
+static void system_clear(udg_aligner *a) {
   memset(a->system, 0, sizeof a->system);
   memset(a->right, 0, sizeof a->right);
   a->target_energy = a->weight_sum = 0;
+}
+
+/* Row of the system of a pose parameter: the light's shares of its block's sums. */
+static void plain_pose_row(udg_aligner *a, const udg_align_moments *m, const udg_align_layout *how,
+                           const double *light, const double *right, int parameter) {
+  const int side = UDG_MOMENT_BLOCKS * m->columns, own = how->light + parameter;
+  for (int j = 0; j < how->light; j++) {
+    const double *sums = m->gram + ((1 + parameter) * m->columns + j) * side;
+    for (int k = 0; k < how->light; k++)
+      a->system[own * UDG_UNKNOWN_MAX + k] += light[j] * sums[k];
+    for (int b = 0; b <= parameter; b++) {
+      double sum = 0;
+      for (int k = 0; k < how->light; k++)
+        sum += light[k] * sums[(1 + b) * m->columns + k];
+      a->system[own * UDG_UNKNOWN_MAX + how->light + b] += light[j] * sum;
+    }
+    a->right[own] += light[j] * right[(1 + parameter) * UDG_COLUMNS_MAX + j];
+  }
+}
+
+void udg_align_system_plain(udg_aligner *a, const udg_patch_set *set, const udg_align_layout *how,
+                            const double *light) {
+  const udg_align_moments *m = set->moments;
+  const int side = UDG_MOMENT_BLOCKS * m->columns;
+  double right[UDG_MOMENT_BLOCKS * UDG_COLUMNS_MAX];
+  system_clear(a);
+  a->weight_sum = m->count;
+  a->target_energy = udg_align_moments_energy(m, a->sample);
+  udg_align_moments_right(m, a->sample, how->light, how->global > 0, right);
+  for (int i = 0; i < how->light; i++) {
+    a->right[i] = right[i];
+    for (int j = 0; j <= i; j++)
+      a->system[i * UDG_UNKNOWN_MAX + j] = m->gram[i * side + j];
+  }
+  for (int i = 0; i < how->global; i++)
+    plain_pose_row(a, m, how, light, right, i);
+  for (int i = 0; i < how->global;
+       i++) { /* the slope's square, twice; times the distance's, twice */
+    const int first = how->light + i / 2 * 2, second = first + 1;
+    a->energy[i] =
+        a->system[first * UDG_UNKNOWN_MAX + first] + a->system[second * UDG_UNKNOWN_MAX + second];
+  }
+  ridge_add(a, how);
+}
+
+void udg_align_system_build(udg_aligner *a, const udg_patch_set *set, const udg_align_pose *pose,
+                            const udg_align_layout *how, const float *roots, const double *light) {
+  system_clear(a);
   const int stride = how->light + how->global + how->place + 1;
   udg_align_sums sums = {0};
   udg_align_source from = {.set = set, .how = how};
@@ -81,10 +136,7 @@ void udg_align_system_build(udg_aligner *a, const udg_patch_set *set, const udg_
   }
   a->energy[0] = a->energy[1] = sums.slope;
   a->energy[2] = a->energy[3] = sums.far;
-  for (int k = 0; k < how->light; k++) {
-    double *diagonal = &a->system[k * UDG_UNKNOWN_MAX + k];
-    *diagonal += LIGHT_RIDGE * (*diagonal + a->weight_sum) + 1e-30;
-  }
+  ridge_add(a, how);
 }
 
 static void prior_add(udg_aligner *a, int unknown, double value, double deviation) {

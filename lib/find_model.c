@@ -5,6 +5,8 @@
 #include <math.h>
 #include <string.h>
 
+#include "align_moments.h"
+
 /* Heights of the digits in the copies that are searched coarsely, and near the best. */
 static const double COARSE_HEIGHT_PX = 7, FINE_HEIGHT_PX = 10;
 /* A turn between two steps moves the end of a four-digit date (two heights from
@@ -152,7 +154,8 @@ static udg_status turn_make(const udg_settings *settings, source *from, const in
   return status;
 }
 
-/* Slopes and their square as the flattened photo would show them; the shoulder as its edges would. */
+/* Slopes and their square as the flattened photo would show them; the shoulder as its edges would.
+ */
 static udg_status kernels_take(const udg_settings *settings, source *from, double height_px) {
   static const udg_column columns[KERNELS] = {UDG_COLUMN_P,      UDG_COLUMN_Q,
                                               UDG_COLUMN_SQUARE, UDG_COLUMN_SQUARE,
@@ -252,6 +255,10 @@ udg_status udg_find_model_create(const udg_settings *settings, const udg_templat
     status = udg_template_patches(settings, &model->shape, MIDDLE_PX / height,
                                   PATCH_BLUR_PX * height / MIDDLE_PX, 0.45 * height, &model->middle,
                                   message);
+  if (status == UDG_OK &&
+      (udg_align_moments_create(settings, &model->rough, &model->rough.moments) != UDG_OK ||
+       udg_align_moments_create(settings, &model->middle, &model->middle.moments) != UDG_OK))
+    status = udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's sums");
   model->shape.distance.v = model->shape.owner.v = model->shape.p.v = model->shape.q.v = NULL;
   if (status != UDG_OK)
     udg_find_model_destroy(settings, model);

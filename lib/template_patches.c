@@ -3,6 +3,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "align_moments.h"
 #include "rescale.h"
 #include "template.h"
 #include "template_grid.h"
@@ -19,6 +20,7 @@ void udg_patch_set_destroy(const udg_settings *settings, udg_patch_set *set) {
     udg_memory_drop(settings, set->patches[p].u);
     udg_memory_drop(settings, set->patches[p].t);
   }
+  udg_align_moments_destroy(settings, set->moments);
   *set = (udg_patch_set){0};
 }
 

@@ -14,8 +14,10 @@
 #include <cmocka.h>
 
 #include "align.h"
+#include "align_moments.h"
 #include "linalg.h"
 #include "spline.h"
+#include "support.h"
 
 #define PI 3.14159265358979323846
 
@@ -413,6 +415,46 @@ static void clipped_pixels_do_not_pull(void **state) {
   scene_close(&s);
 }
 
+/* With the sums that never change (align_moments.h) a fit goes the same way as with every pixel's
+ * row in each step; where pixels lie outside they are left alone. */
+static void moments_give_the_same_fit(void **state) {
+  (void)state;
+  scene s = {.half = 18, .columns = 3, .column = {column_level, column_p, column_q}};
+  udg_align_moments *moments = NULL;
+  scene_open(&s, 1);
+  lamp_set(&s, 0.7);
+  scene_draw(&s, 0.5, 0.2, 0.02, 0.98);
+  scene_noise(&s, 3);
+  assert_int_equal(udg_align_moments_create(&settings, &s.set, &moments), UDG_OK);
+  for (int outside = 0; outside < 2; outside++) {
+    double found[2][4];
+    udg_align_result fit[2];
+    for (int k = 0; k < 2; k++) {
+      udg_align_settings how = PLAIN;
+      how.iterations_max = 3; /* on its way: one step's rest would tell otherwise */
+      udg_align_pose pose = start_pose(&s);
+      if (outside)
+        pose.date_to_photo = udg_homography_similarity(1, 0, 14, 14);
+      s.set.moments = k ? moments : NULL;
+      udg_align_run(s.aligner, &s.set, &s.photo, &how, &pose, &fit[k]);
+      pose_read(&s, &pose, found[k]);
+    }
+    assert_true(outside ? fit[0].inside < 1 : fit[0].inside == 1);
+    assert_int_equal(fit[0].iterations, fit[1].iterations);
+    for (int k = 0; k < 4; k++)
+      test_near(found[1][k], found[0][k], 1e-5);
+    for (int k = 0; k < 4; k++)
+      test_near(fit[1].covariance[k][k] / fit[0].covariance[k][k], 1, 1e-4);
+    for (int k = 0; k < 3; k++)
+      test_near(fit[1].light[k], fit[0].light[k], 1e-3);
+    test_near(fit[1].explained, fit[0].explained, 1e-6);
+    test_near(fit[1].sigma, fit[0].sigma, 1e-4);
+  }
+  s.set.moments = NULL;
+  udg_align_moments_destroy(&settings, moments);
+  scene_close(&s);
+}
+
 /* Derivatives by differences. */
 static void derivatives_of_the_test_are_right(void **state) {
   (void)state;
@@ -461,6 +503,7 @@ int main(void) {
       cmocka_unit_test(lit_relief_meets_its_bounds),
       cmocka_unit_test(light_is_not_taken_for_shift),
       cmocka_unit_test(clipped_pixels_do_not_pull),
+      cmocka_unit_test(moments_give_the_same_fit),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
