@@ -6,11 +6,13 @@
 
 #include "knob.h"
 #include "score_internal.h"
+#include "wider.h"
 
 /* Radii looked for, a sixteenth to a sixth of a digit's height. */
 enum { RADII = 3 };
 static const double RADIUS_PX[RADII] = {3.0, 5.0, 7.5};
-static const int FOOT_PX = 5;         /* what whitening adds around a knob */
+enum { FOOT_PX = 5 }; /* what whitening adds around a knob */
+enum { LANES = 8, KNOB_SIDE = 2 * (7 + FOOT_PX) + 1, KNOB_STRIDE = 4 * LANES };
 static const double LOCAL_PX = 3.0;   /* energy is a share of what is there, so far outside too */
 static const double OPEN_LEAST = 0.1; /* of a knob's energy must be open */
 /* Middle of a chip, px from the present digits' edges, positive inside; farther out, dents are
@@ -19,10 +21,10 @@ static const float IN_PX = 2.0f, OUT_PX = -6.0f, DENT_OUT_PX = -13.0f;
 static const double DENT_PX = 7.0; /* a dent so near explains the same */
 enum { STEP_PX = 2 };              /* the narrowest knob is 6 px across */
 
-/* Whitened knob of one radius and its sums at a pixel. */
+/* Whitened knob of one radius, row by row, and which pixels are near enough for its share. */
 typedef struct knob {
-  const float *first; /* window of side `size`, middle pixel at size / 2 */
-  int size, reach;
+  float first[KNOB_SIDE][KNOB_STRIDE], near[KNOB_SIDE][KNOB_STRIDE];
+  int reach;
   double radius, whole;
 } knob;
 
@@ -30,29 +32,71 @@ typedef struct sums {
   double matched, norm, local;
 } sums;
 
+/* Eight pixels side by side are added up in eight sums. */
+typedef float eight __attribute__((vector_size(LANES * sizeof(float))));
+typedef struct lanes {
+  eight matched, norm, local;
+} lanes;
+
+static inline __attribute__((always_inline)) void eight_add(const float *w, const float *r,
+                                                            const float *t, const float *near,
+                                                            size_t bytes, lanes *to) {
+  eight wide = {0.0f}, white = {0.0f}, shape = {0.0f}, close = {0.0f};
+  memcpy(&wide, w, bytes);
+  memcpy(&white, r, bytes);
+  memcpy(&shape, t, bytes);
+  memcpy(&close, near, bytes);
+  eight shown = wide * shape;
+  to->matched += shown * white;
+  to->norm += shown * shape;
+  to->local += wide * white * white * close;
+}
+
+/* Weights are 0 where nothing counts. */
+UDG_WIDER
 static sums sums_at(const knob *k, const udg_residual *residual, int x, int y) {
   const udg_plane *weight = &residual->weight;
-  sums s = {0.0, 0.0, 0.0};
-  double local = (k->radius + LOCAL_PX) * (k->radius + LOCAL_PX);
-  int from = x < k->reach ? -x : -k->reach;
-  int to = x + k->reach < weight->width ? k->reach : weight->width - 1 - x;
-  for (int j = -k->reach; j <= k->reach; j++) {
-    if (y + j < 0 || y + j >= weight->height)
+  lanes all;
+  memset(&all, 0, sizeof all);
+  int left = x - k->reach, side = 2 * k->reach + 1;
+  int whole = (side + LANES - 1) / LANES * LANES; /* beyond its side a row of the knob is 0 */
+  int from = left < 0 ? -left : 0;
+  int to = left + whole <= weight->width ? whole : weight->width - left;
+  for (int j = 0; j < side; j++) {
+    int row = y + j - k->reach;
+    if (row < 0 || row >= weight->height)
       continue;
-    const float *w = udg_plane_row(weight, y + j) + x;
-    const float *r = udg_plane_row(&residual->white, y + j) + x;
-    const float *t = k->first + (j + k->size / 2) * k->size + k->size / 2;
-    for (int i = from; i <= to; i++) {
-      if (w[i] <= 0.0f)
-        continue;
-      s.matched += (double)(w[i] * r[i] * t[i]);
-      s.norm += (double)(w[i] * t[i] * t[i]);
-      if (i * i + j * j < local)
-        s.local += (double)(w[i] * r[i] * r[i]);
-    }
+    const float *w = udg_plane_row(weight, row) + left;
+    const float *r = udg_plane_row(&residual->white, row) + left;
+    int i = from;
+    for (; i + LANES <= to; i += LANES)
+      eight_add(w + i, r + i, k->first[j] + i, k->near[j] + i, sizeof(eight), &all);
+    if (i < to)
+      eight_add(w + i, r + i, k->first[j] + i, k->near[j] + i, (size_t)(to - i) * sizeof(float),
+                &all);
+  }
+  sums s = {0.0, 0.0, 0.0};
+  for (int n = 0; n < LANES; n++) {
+    s.matched += (double)all.matched[n];
+    s.norm += (double)all.norm[n];
+    s.local += (double)all.local[n];
   }
   s.norm = fmax(s.norm, fmax(OPEN_LEAST * k->whole, 1e-6));
   return s;
+}
+
+/* From a window of side `size`, the knob's middle pixel at size / 2. */
+static void take_knob(const float *window, int size, double radius, double whole, knob *k) {
+  double square = (radius + LOCAL_PX) * (radius + LOCAL_PX);
+  memset(k, 0, sizeof *k);
+  k->reach = (int)radius + FOOT_PX;
+  k->radius = radius;
+  k->whole = whole;
+  for (int j = -k->reach; j <= k->reach; j++)
+    for (int i = -k->reach; i <= k->reach; i++) {
+      k->first[j + k->reach][i + k->reach] = window[(j + size / 2) * size + i + size / 2];
+      k->near[j + k->reach][i + k->reach] = i * i + j * j < square ? 1.0f : 0.0f;
+    }
 }
 
 /* Pixels looked at: every `step`-th. */
@@ -95,13 +139,13 @@ static void search_radii(udg_score *score, const udg_upright *upright, const udg
   size_t pixels = (size_t)bank->size * (size_t)bank->size;
   for (int n = 0; n < RADII; n++) {
     double whole[2];
-    knob k = {score->trace, bank->size, (int)RADIUS_PX[n] + FOOT_PX, RADIUS_PX[n], 0.0};
+    knob k;
     udg_knob_draw(light, RADIUS_PX[n], 0.5 * bank->size + 0.5, bank->size, score->trace);
     memset(score->work, 0, pixels * sizeof *score->work);
     udg_score_draw_windows(score, bank, whole);
     for (size_t i = 0; i < pixels; i++)
       score->trace[i] = score->pair[i].re;
-    k.whole = whole[0];
+    take_knob(score->trace, bank->size, RADIUS_PX[n], whole[0], &k);
     search(&k, upright, residual, within, rank, &score->chip, best);
   }
 }
