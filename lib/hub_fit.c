@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "relief.h"
+#include "wider.h"
 
 /* Resolution of a digit's patch, px to its height: a step between cells is a pixel. */
 static const double FINE = 28.0;
@@ -95,28 +96,49 @@ static void moved_line(const udg_plane *plane, int y, const int by[2], float *li
     line[x] = own[size - 1];
 }
 
+/* At least `share` of another line. */
+UDG_WIDER
+static void raise_line(const float *restrict from, float share, int count, float *restrict to) {
+  for (int x = 0; x < count; x++) {
+    float h = share * from[x];
+    to[x] = h > to[x] ? h : to[x];
+  }
+}
+
+/* A profile, `share` as high and moved by whole pixels, over what is there. */
+static void raise(const udg_plane *profile, const udg_part *filled, float share, const int by[2],
+                  udg_plane *height) {
+  const int size = profile->width;
+  float line[UDG_LOOK_SIDE_MAX];
+  const int within = filled->x0 + by[0] >= 0 && filled->x1 + by[0] <= size &&
+                     filled->y0 + by[1] >= 0 && filled->y1 + by[1] <= size && filled->x0 > 0 &&
+                     filled->y0 > 0 && filled->x1 < size && filled->y1 < size;
+  for (int y = filled->y0; y < filled->y1 && within; y++)
+    raise_line(udg_plane_row(profile, y) + filled->x0, share, filled->x1 - filled->x0,
+               udg_plane_row(height, y + by[1]) + filled->x0 + by[0]);
+  for (int y = 0; y < size && !within; y++) {
+    moved_line(profile, y, by, line);
+    raise_line(line, share, size, udg_plane_row(height, y));
+  }
+}
+
 /* The first image, and over it the second one displaced by whole pixels. */
-static void build(udg_hub_fit *fit, const udg_hub_second *second, const udg_plane *over) {
-  int size = fit->profile.width, twice = second->strength >= 0, back[2] = {0, 0}, by[2] = {0, 0};
-  float share = twice ? (float)SECOND[second->strength] : 0.0f;
-  float higher[UDG_LOOK_SIDE_MAX];
+static void build(udg_hub_fit *fit, const udg_hub_second *second, int other) {
+  const int size = fit->profile.width;
+  int back[2] = {0, 0}, by[2] = {0, 0};
+  const int twice = second->strength >= 0;
   for (int axis = 0; axis < 2 && twice; axis++) {
     double whole = second->shift_mm[axis] * fit->at.px_per_mm;
     int stands_back = (int)lround(BACK[second->strength] * whole);
     back[axis] = -stands_back;
     by[axis] = (int)lround(whole) - stands_back;
   }
-  for (int y = 0; y < size; y++) {
-    float *height = udg_plane_row(&fit->at.height, y);
-    moved_line(&fit->profile, y, back, height);
-    if (!twice)
-      continue;
-    moved_line(over, y, by, higher);
-    for (int x = 0; x < size; x++) {
-      float h = share * higher[x];
-      height[x] = h > height[x] ? h : height[x];
-    }
-  }
+  memset(fit->at.height.v, 0, (size_t)size * (size_t)size * sizeof *fit->at.height.v);
+  raise(&fit->profile, &fit->profile_filled, 1.0f, back, &fit->at.height);
+  if (twice)
+    raise(other ? &fit->other_profile : &fit->profile,
+          other ? &fit->other_filled : &fit->profile_filled, (float)SECOND[second->strength], by,
+          &fit->at.height);
 }
 
 void udg_hub_fit_take(udg_hub_fit *fit, const udg_hub_second *second, int other, int soft,
@@ -126,12 +148,15 @@ void udg_hub_fit_take(udg_hub_fit *fit, const udg_hub_second *second, int other,
       BEVEL[soft / UDG_HUB_BLURS] * look->scene.reference->bevel_mm * fit->at.px_per_mm;
   if (fit->profile_of != fit->at.opened || fit->profile_px != bevel_px) {
     profile_take(&look->patch.base, bevel_px, &fit->profile);
+    fit->profile_filled = udg_plane_filled(&fit->profile);
     fit->profile_of = fit->at.opened;
     fit->profile_px = bevel_px;
   }
-  if (other)
+  if (other) {
     profile_take(&fit->at.other, bevel_px, &fit->other_profile);
-  build(fit, second, other ? &fit->other_profile : &fit->profile);
+    fit->other_filled = udg_plane_filled(&fit->other_profile);
+  }
+  build(fit, second, other);
   udg_relit_patch_take(&fit->at, BLUR_PX[soft % UDG_HUB_BLURS], sums);
 }
 

@@ -31,6 +31,7 @@ typedef struct udg_hub_fit {
   /* Heights of shoulders by pixel of what is known to be there, for a width of the shoulder, and
    * of the outline supposed instead; the first as of fit->at.opened. */
   udg_plane profile, other_profile;
+  udg_part profile_filled, other_filled; /* where they are not 0 */
   double profile_px;
   int profile_of;
   udg_hub_cells cells;

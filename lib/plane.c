@@ -6,6 +6,7 @@
 
 #include "four.h"
 #include "taps.h"
+#include "wider.h"
 
 udg_status udg_plane_create(const udg_settings *settings, int width, int height, udg_plane *plane) {
   if (width <= 0 || height <= 0)
@@ -195,12 +196,45 @@ static void row_around(const float *row, int n, int reach, float *around) {
   }
 }
 
+/* Whether a line has any; those that have it are counted in `used`. */
+UDG_WIDER
+static int line_used(const float *line, int count, int *restrict used) {
+  int any = 0;
+  for (int x = 0; x < count; x++) {
+    const int is = line[x] != 0.0f;
+    used[x] |= is;
+    any |= is;
+  }
+  return any;
+}
+
+udg_part udg_plane_filled(const udg_plane *plane) {
+  enum { MOST = 512 }; /* columns at a time */
+  udg_part part = {plane->width, plane->height, 0, 0};
+  for (int first = 0; first < plane->width; first += MOST) {
+    int used[MOST] = {0};
+    const int count = plane->width - first < MOST ? plane->width - first : MOST;
+    for (int y = 0; y < plane->height; y++)
+      if (line_used(udg_plane_row(plane, y) + first, count, used)) {
+        part.y0 = y < part.y0 ? y : part.y0;
+        part.y1 = y + 1 > part.y1 ? y + 1 : part.y1;
+      }
+    for (int x = 0; x < count; x++)
+      if (used[x]) {
+        part.x0 = first + x < part.x0 ? first + x : part.x0;
+        part.x1 = first + x + 1;
+      }
+  }
+  return part.x1 > 0 ? part : (udg_part){0};
+}
+
 int udg_plane_blur_reach(double sigma_px) {
   return sigma_px > 0.0 ? clamp_int((int)ceil(4.0 * fmin(sigma_px, WIDEST)), 1, KERNEL_REACH) : 0;
 }
 
-void udg_plane_blur_part(const udg_plane *plane, ptrdiff_t stride, double sigma_px,
-                         const udg_part *part, float *out, ptrdiff_t out_stride, float *scratch) {
+void udg_plane_blur_part(const udg_plane *plane, ptrdiff_t stride, double sigma_px, int y_first,
+                         int y_end, const udg_part *part, float *out, ptrdiff_t out_stride,
+                         float *scratch) {
   const int count = part->x1 - part->x0, width = plane->width, height = plane->height;
   const int longer = width > height ? width : height;
   float weight[KERNEL_REACH + 1] = {1.0f};
@@ -212,6 +246,10 @@ void udg_plane_blur_part(const udg_plane *plane, ptrdiff_t stride, double sigma_
   float *first = scratch + width + 2 * KERNEL_REACH + 8 + reach * apart; /* the plane's line 0 */
   const int from = part->y0 - reach, to = part->y1 + reach;
   for (int y = from < 0 ? 0 : from; y < to && y < height; y++) {
+    if (y < y_first || y >= y_end) {
+      memset(first + y * apart, 0, (size_t)apart * sizeof *first);
+      continue;
+    }
     row_around(plane->v + y * stride, width, reach, around);
     udg_taps_even(weight, reach, around + reach + part->x0, 1, count, first + y * apart);
   }

@@ -42,11 +42,16 @@ typedef struct udg_part {
   int x0, y0, x1, y1;
 } udg_part;
 
+/* The smallest part outside of which a plane is 0; empty (x0 = x1 = y0 = y1 = 0) where it is 0. */
+udg_part udg_plane_filled(const udg_plane *plane);
+
 /* What udg_plane_blur() makes of a part of a small plane whose lines begin `stride` values from
  * each other, the same bits.  Line y of the part goes to out + y out_stride, from x0 on, and up to
- * 7 values more.  Sigma beyond 64 counts as that. `scratch`: udg_plane_blur_scratch() values. */
-void udg_plane_blur_part(const udg_plane *plane, ptrdiff_t stride, double sigma_px,
-                         const udg_part *part, float *out, ptrdiff_t out_stride, float *scratch);
+ * 7 values more.  Sigma beyond 64 counts as that. Lines of the plane from y_first to y_end are
+ * read, the others taken for 0. `scratch`: udg_plane_blur_scratch() values. */
+void udg_plane_blur_part(const udg_plane *plane, ptrdiff_t stride, double sigma_px, int y_first,
+                         int y_end, const udg_part *part, float *out, ptrdiff_t out_stride,
+                         float *scratch);
 size_t udg_plane_blur_scratch(int width, int height);
 /* How far about the part it reads. */
 int udg_plane_blur_reach(double sigma_px);

@@ -223,6 +223,26 @@ static udg_part part_about(const udg_part *part, int more, int size) {
                     part->y1 + more < size ? part->y1 + more : size};
 }
 
+static udg_part part_common(const udg_part *a, const udg_part *b) {
+  return (udg_part){a->x0 > b->x0 ? a->x0 : b->x0, a->y0 > b->y0 ? a->y0 : b->y0,
+                    a->x1 < b->x1 ? a->x1 : b->x1, a->y1 < b->y1 ? a->y1 : b->y1};
+}
+
+/* The relief softened where `part` needs it; gives where it is not 0. */
+static udg_part soften(udg_relit *relit, const udg_plane *height, double blur_px,
+                       const udg_part *part, const udg_plane *soft, ptrdiff_t stride) {
+  const udg_part own = udg_plane_filled(height);
+  udg_part filled = part_about(&own, udg_plane_blur_reach(blur_px), height->width);
+  filled = part_common(&filled, part);
+  for (int y = part->y0; y < part->y1; y++)
+    memset(soft->v + y * stride + part->x0, 0, (size_t)(part->x1 - part->x0) * sizeof *soft->v);
+  if (own.x1 == 0 || filled.x0 >= filled.x1 || filled.y0 >= filled.y1)
+    return (udg_part){0};
+  udg_plane_blur_part(height, height->width, blur_px, own.y0, own.y1, &filled, soft->v, stride,
+                      relit->scratch);
+  return filled;
+}
+
 /* The relief softened, and that over a shoulder, where the mask needs them. */
 static void planes_make(udg_relit *relit, const udg_relit_view *view, const udg_plane *height,
                         int reach) {
@@ -232,9 +252,9 @@ static void planes_make(udg_relit *relit, const udg_relit_view *view, const udg_
   const udg_part part = part_about(&relit->part, blurred > about ? blurred : about, size);
   const ptrdiff_t stride = relit->around.width;
   const udg_plane soft = {size, size, udg_plane_row(&relit->around, AROUND) + AROUND};
-  udg_plane_blur_part(height, size, view->blur_px, &part, soft.v, stride, relit->scratch);
-  udg_plane_blur_part(&soft, stride, spread, &relit->part, relit->wide.v, relit->wide.width,
-                      relit->scratch);
+  const udg_part filled = soften(relit, height, view->blur_px, &part, &soft, stride);
+  udg_plane_blur_part(&soft, stride, spread, filled.y0, filled.y1, &relit->part, relit->wide.v,
+                      relit->wide.width, relit->scratch);
   surround(&relit->around, size, &relit->part, about);
 }
 

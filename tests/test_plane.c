@@ -253,17 +253,41 @@ static void blur_of_a_part_is_that_of_the_whole(void **state) {
         in[i / W * STRIDE + i % W] = whole.v[i] = (float)sin(12.9898 * i * i);
       const udg_plane stored = {W, H, in};
       udg_plane_blur(&whole, sigmas[s], &scratch);
-      udg_plane_blur_part(&stored, STRIDE, sigmas[s], part, out, STRIDE, work);
+      udg_plane_blur_part(&stored, STRIDE, sigmas[s], 0, H, part, out, STRIDE, work);
       for (int y = part->y0; y < part->y1; y++)
         assert_memory_equal(out + y * STRIDE + part->x0, udg_plane_row(&whole, y) + part->x0,
                             sizeof *out * (size_t)(part->x1 - part->x0));
     }
+  memset(whole.v, 0, sizeof *whole.v * W * 3); /* lines that are not read */
+  memset(whole.v + W * 12, 0, sizeof *whole.v * W * (H - 12));
+  for (int i = 3 * W; i < 12 * W; i++)
+    whole.v[i] = in[i / W * STRIDE + i % W];
+  udg_plane_blur(&whole, 1.1, &scratch);
+  udg_plane_blur_part(&(udg_plane){W, H, in}, STRIDE, 1.1, 3, 12, &parts[0], out, STRIDE, work);
+  for (int y = 0; y < H; y++)
+    assert_memory_equal(out + y * STRIDE, udg_plane_row(&whole, y), sizeof *out * W);
   assert_int_equal(udg_plane_blur_reach(0.0), 0);
   assert_int_equal(udg_plane_blur_reach(0.3), 2);
   assert_int_equal(udg_plane_blur_reach(1e9), 256);
   free(work);
   udg_plane_destroy(&settings, &whole);
   udg_plane_destroy(&settings, &scratch);
+}
+
+static void what_is_not_zero_is_found(void **state) {
+  (void)state;
+  enum { W = 530, H = 4 };
+  udg_plane plane = {0};
+  assert_int_equal(udg_plane_create(&settings, W, H, &plane), UDG_OK);
+  udg_part part = udg_plane_filled(&plane);
+  assert_true(part.x0 == 0 && part.x1 == 0 && part.y0 == 0 && part.y1 == 0);
+  plane.v[2 * W + 525] = -1.0f;
+  part = udg_plane_filled(&plane);
+  assert_true(part.x0 == 525 && part.x1 == 526 && part.y0 == 2 && part.y1 == 3);
+  plane.v[1 * W + 7] = plane.v[3 * W + 9] = 1.0f;
+  part = udg_plane_filled(&plane);
+  assert_true(part.x0 == 7 && part.x1 == 526 && part.y0 == 1 && part.y1 == 4);
+  udg_plane_destroy(&settings, &plane);
 }
 
 int main(void) {
@@ -277,6 +301,7 @@ int main(void) {
       cmocka_unit_test(blur_mirrors_at_the_edge),
       cmocka_unit_test(blur_of_nothing_and_of_everything),
       cmocka_unit_test(blur_of_a_part_is_that_of_the_whole),
+      cmocka_unit_test(what_is_not_zero_is_found),
       cmocka_unit_test(values_are_selected_by_rank),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
