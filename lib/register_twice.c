@@ -148,7 +148,10 @@ static udg_status fit(udg_register_twice *state, int number, const udg_template 
 static udg_status fit_twice(udg_register_twice *state, int number, guess *g, double *rest,
                             udg_message *message) {
   level *l = &state->levels[number];
-  udg_template_set_twice(&l->once, g->shift_mm, g->share, &l->twin, &l->height);
+  udg_status status = udg_template_set_twice(&state->settings, &l->once, g->shift_mm, g->share,
+                                             &l->twin, &l->height);
+  if (status != UDG_OK)
+    return udg_fail(message, status, "a date set twice could not be drawn");
   return fit(state, number, &l->twin, &g->pose, rest, message);
 }
 

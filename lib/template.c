@@ -2,6 +2,7 @@
 #include "template.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "relief.h"
@@ -171,20 +172,73 @@ udg_status udg_template_twin(const udg_settings *settings, const udg_template *o
   return udg_fail(message, status, "no memory for the date set twice");
 }
 
-void udg_template_set_twice(const udg_template *once, const double shift_mm[2], double share,
-                            udg_template *twin, udg_plane *height) {
+/* Lines of a plane moved by a part of a pixel, as udg_plane_sample() weighs them: down first. */
+typedef struct moved {
+  udg_cubic by;  /* the pixels that weigh for line 0 and column 0 */
+  float *around; /* a line, and its ends repeated about it */
+  int more;      /* to each side */
+} moved;
+
+static void line_weigh(const udg_plane *plane, const moved *m, int y, float *restrict out) {
+  const int last = plane->height - 1, w = plane->width;
+  const float *row[4], *wy = m->by.wy;
+  for (int k = 0; k < 4; k++) {
+    const int from = y + m->by.j + k;
+    row[k] = udg_plane_row(plane, from < 0 ? 0 : from > last ? last : from);
+  }
+  const float *r0 = row[0], *r1 = row[1], *r2 = row[2], *r3 = row[3];
+  for (int x = 0; x < w; x++)
+    out[x] = wy[0] * r0[x] + wy[1] * r1[x] + wy[2] * r2[x] + wy[3] * r3[x];
+}
+
+/* Height and distance of a line, the second image's distances in `second`. */
+UDG_WIDER
+static void line_raise(const float *restrict once, const float *restrict second, const float wx[4],
+                       int count, double bevel, double share, float *restrict distance,
+                       float *restrict height) {
+  for (int x = 0; x < count; x++) {
+    const double first = (double)once[x];
+    const double over = (double)((second[x] * wx[0] + second[x + 1] * wx[1]) +
+                                 (second[x + 2] * wx[2] + second[x + 3] * wx[3]));
+    double t = first / bevel, u = over / bevel;
+    t = t > 0.0 ? t : 0.0; /* udg_relief_profile() */
+    u = u > 0.0 ? u : 0.0;
+    t = t < 1.0 ? t : 1.0;
+    u = u < 1.0 ? u : 1.0;
+    const double one = t * t * (3.0 - 2.0 * t), two = share * (u * u * (3.0 - 2.0 * u));
+    distance[x] = (float)(first > over ? first : over);
+    height[x] = (float)(one > two ? one : two);
+  }
+}
+
+udg_status udg_template_set_twice(const udg_settings *settings, const udg_template *once,
+                                  const double shift_mm[2], double share, udg_template *twin,
+                                  udg_plane *height) {
   const int w = once->p.width, h = once->p.height;
   const double by[2] = {shift_mm[0] * once->px_per_mm, shift_mm[1] * once->px_per_mm};
-  for (int y = 0; y < h; y++)
-    for (int x = 0; x < w; x++) {
-      size_t i = (size_t)y * (size_t)w + (size_t)x;
-      double first = (double)once->distance.v[i];
-      double second = (double)udg_plane_sample(&once->distance, x + 0.5 - by[0], y + 0.5 - by[1]);
-      twin->distance.v[i] = (float)fmax(first, second);
-      height->v[i] = (float)fmax(udg_relief_profile(first, once->bevel_mm),
-                                 share * udg_relief_profile(second, once->bevel_mm));
+  moved m;
+  if (!(fabs(by[0]) < w - 6) || !(fabs(by[1]) < h - 6))
+    return UDG_ERROR_ARGUMENT;
+  udg_cubic_take(0.5 - fmod(by[0], 1.0) + 2.0, 0.5 - fmod(by[1], 1.0) + 2.0, &m.by);
+  m.by.i += -2 - (int)by[0];
+  m.by.j += -2 - (int)by[1];
+  m.more = abs(m.by.i) + 4;
+  m.around = udg_memory_get(settings, (size_t)w + 2 * (size_t)m.more, sizeof *m.around);
+  if (!m.around)
+    return UDG_ERROR_MEMORY;
+  float *line = m.around + m.more;
+  for (int y = 0; y < h; y++) {
+    line_weigh(&once->distance, &m, y, line);
+    for (int k = 1; k <= m.more; k++) {
+      line[-k] = line[0];
+      line[w - 1 + k] = line[w - 1];
     }
+    line_raise(udg_plane_row(&once->distance, y), line + m.by.i, m.by.wx, w, once->bevel_mm, share,
+               udg_plane_row(&twin->distance, y), udg_plane_row(height, y));
+  }
+  udg_memory_drop(settings, m.around);
   slopes_take(height, twin);
+  return UDG_OK;
 }
 
 void udg_template_destroy(const udg_settings *settings, udg_template *made) {

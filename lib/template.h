@@ -55,9 +55,11 @@ udg_status udg_template_create_at(const udg_settings *settings, const udg_refere
 udg_status udg_template_twin(const udg_settings *settings, const udg_template *once,
                              udg_template *twin, udg_plane *height, udg_message *message);
 /* The date set twice: over it the same displaced by `shift_mm`, `share` as high; the higher shows.
- * Its distance is that to the nearest outline of either. */
-void udg_template_set_twice(const udg_template *once, const double shift_mm[2], double share,
-                            udg_template *twin, udg_plane *height);
+ * Its distance is that to the nearest outline of either.  ARGUMENT when the shift is longer than
+ * the raster, MEMORY. */
+udg_status udg_template_set_twice(const udg_settings *settings, const udg_template *once,
+                                  const double shift_mm[2], double share, udg_template *twin,
+                                  udg_plane *height);
 void udg_template_destroy(const udg_settings *settings, udg_template *made);
 
 /* The templates of a reference's dates, made when they are first asked for: one for all stages. */

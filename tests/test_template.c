@@ -176,6 +176,36 @@ static void blur_and_mean_do_what_they_say(void **state) {
   assert_true(sum[2] < 0.75 * sum[1] && peak[2] < peak[1]);
 }
 
+/* Against its definition, pixel by pixel. */
+static void set_twice_the_higher_shows(void **state) {
+  (void)state;
+  static const double shifts[][2] = {{0.0, 0.0}, {0.13, -0.21}, {-0.2, 0.05}, {-0.31, -0.0001}};
+  const double share = 0.6, bevel = relief.bevel_mm;
+  udg_template twin;
+  udg_plane height;
+  assert_int_equal(udg_template_twin(&scene.settings, &relief, &twin, &height, NULL), UDG_OK);
+  for (size_t k = 0; k < sizeof shifts / sizeof *shifts; k++) {
+    const double *by = shifts[k];
+    assert_int_equal(udg_template_set_twice(&scene.settings, &relief, by, share, &twin, &height),
+                     UDG_OK);
+    for (int i = 0; i < relief.p.width * relief.p.height; i++) {
+      double x = i % relief.p.width + 0.5, y = i / relief.p.width + 0.5;
+      double first = (double)relief.distance.v[i];
+      double second = (double)udg_plane_sample(&relief.distance, x - by[0] * relief.px_per_mm,
+                                               y - by[1] * relief.px_per_mm);
+      test_near(twin.distance.v[i], fmax(first, second), 1e-6);
+      test_near(height.v[i],
+                fmax(udg_relief_profile(first, bevel), share * udg_relief_profile(second, bevel)),
+                1e-5);
+    }
+  }
+  const double far_mm[2] = {1e9, 0.0};
+  assert_int_equal(udg_template_set_twice(&scene.settings, &relief, far_mm, share, &twin, &height),
+                   UDG_ERROR_ARGUMENT);
+  udg_template_destroy(&scene.settings, &twin);
+  udg_plane_destroy(&scene.settings, &height);
+}
+
 static void memory_may_run_out_anywhere(void **state) {
   (void)state;
   size_t before = allocator.live, failed = 0;
@@ -208,6 +238,7 @@ int main(void) {
       cmocka_unit_test(columns_follow_their_definitions),
       cmocka_unit_test(patches_sample_the_relief),
       cmocka_unit_test(blur_and_mean_do_what_they_say),
+      cmocka_unit_test(set_twice_the_higher_shows),
       cmocka_unit_test(memory_may_run_out_anywhere),
   };
   int failed = cmocka_run_group_tests(tests, set_up, tear_down);
