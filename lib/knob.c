@@ -74,7 +74,7 @@ double udg_knob_two(udg_score *score, const udg_light *light, const udg_trace_ba
     udg_knob_draw(light, RADIUS_PX[n], 0.5 * bank->size, bank->size, score->trace);
     udg_knob_draw(light, RADIUS_PX[n + 1], 0.5 * bank->size, bank->size, score->work);
     udg_score_draw_windows(score, bank, whole);
-    udg_score_correlate(score, bank, 0, window); /* its supports are not asked for */
+    udg_score_correlate(score, bank, 0, window);
     for (int second = 0; second < 2; second++) {
       udg_score_take(score, bank, second);
       take_most(score, whole[second], most);

@@ -37,7 +37,8 @@ void udg_score_draw(udg_score *score, const udg_light *light, const udg_trace_ba
                     double whole[2]);
 /* The same of two windows drawn into score->trace and score->work. */
 void udg_score_draw_windows(udg_score *score, const udg_trace_bank *bank, double whole[2]);
-/* Correlates the pair drawn last at a place. */
+/* Correlates the pair drawn last at a place. The local energy is left as it is where the bank has
+ * no supports. */
 void udg_score_correlate(udg_score *score, const udg_trace_bank *bank, int pair, int place);
 /* The maps of one of the two. */
 void udg_score_take(udg_score *score, const udg_trace_bank *bank, int second);

@@ -13,6 +13,11 @@ static const double LOCAL_MIN = 1e-2;
 static const double SHARE_MAX = 0.999;
 enum { LANES = 8 }; /* pixels summed in single precision */
 
+/* Without supports nothing is asked of what lies round a trace. */
+static int maps_of(const udg_trace_bank *bank) {
+  return bank->supports ? UDG_MAPS : UDG_MAP_LOCAL;
+}
+
 /* The window of `size` px whose first pixel is (left, top) of the plane; 0 outside. */
 static void cut_out(const udg_plane *plane, int left, int top, int size, float *window) {
   for (int y = 0; y < size; y++) {
@@ -48,7 +53,7 @@ void udg_score_prepare(udg_score *score, const udg_residual *residual, const udg
   udg_score_place *at = &score->places[place];
   cut_out(&residual->weight, at->left, at->top, bank->size, at->weight);
   cut_out(&residual->white, at->left, at->top, bank->size, at->residual);
-  for (int power = 0; power < 3; power++)
+  for (int power = 0; power < maps_of(bank); power++)
     spectrum_of(score, bank, at, power, at->spectrum[power]);
 }
 
@@ -108,8 +113,8 @@ void udg_score_correlate(udg_score *score, const udg_trace_bank *bank, int pair,
   const udg_complex *kernels[UDG_MAPS];
   kernels[UDG_MAP_NORM] = score->of_square;
   kernels[UDG_MAP_NUMERATOR] = score->of_trace;
-  kernels[UDG_MAP_LOCAL] = bank->supports[pair];
-  for (int k = 0; k < UDG_MAPS; k++) {
+  kernels[UDG_MAP_LOCAL] = bank->supports ? bank->supports[pair] : NULL;
+  for (int k = 0; k < maps_of(bank); k++) {
     udg_fft_pair_correlate(bank->plan, at->spectrum[k], kernels[k], score->product[k]);
     udg_fft_pair_inverse_rows(bank->plan, score->product[k]);
   }
@@ -117,7 +122,7 @@ void udg_score_correlate(udg_score *score, const udg_trace_bank *bank, int pair,
 
 void udg_score_take(udg_score *score, const udg_trace_bank *bank, int second) {
   int side = score->map_side;
-  for (int k = 0; k < UDG_MAPS; k++)
+  for (int k = 0; k < maps_of(bank); k++)
     for (int y = 0; y < side; y++) {
       const udg_complex *from = score->product[k] + (size_t)y * (size_t)bank->size;
       float *to = score->map[k] + (size_t)y * (size_t)side;

@@ -250,7 +250,7 @@ static udg_status create(const udg_settings *settings, const udg_reference *refe
   if (status == UDG_OK)
     status = draw_traces(made, reference,
                          UDG_UPRIGHT_DIGIT_PX / reference->dates[date_index].height_mm, message);
-  if (status == UDG_OK)
+  if (status == UDG_OK && !turned)
     status = supports_make(made);
   if (status != UDG_OK) {
     udg_trace_bank_destroy(made);

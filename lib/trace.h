@@ -41,14 +41,16 @@ typedef struct udg_trace_bank {
   const udg_fft_pair_plan *plan; /* its few rows are those of the offsets, and one more each side */
   int trace_count;
   udg_trace *traces;
-  udg_complex **supports; /* spectra of the supports of traces 2 i and 2 i + 1 */
+  udg_complex *
+      *supports; /* spectra of the supports of traces 2 i and 2 i + 1; NULL: not asked for */
   udg_settings settings;
 } udg_trace_bank;
 
 udg_status udg_trace_bank_create(const udg_settings *settings, const udg_reference *reference,
                                  size_t date_index, udg_fft *fft, udg_trace_bank **bank,
                                  udg_message *message);
-/* The same of digits away from the places, at UDG_TURNED_TURNS about upright, no decoys. */
+/* The same of digits away from the places, at UDG_TURNED_TURNS about upright, no decoys, no
+ * supports. */
 udg_status udg_trace_bank_create_turned(const udg_settings *settings,
                                         const udg_reference *reference, size_t date_index,
                                         udg_fft *fft, udg_trace_bank **bank, udg_message *message);
