@@ -8,6 +8,9 @@
 
 /* Highest digits in the copy in which edges are looked for. */
 static const double EDGE_HEIGHT_PX = 48;
+/* Larger photos are searched in means of whole pixels each way: digits of a hundredth of such a
+ * photo's side are on no close-up, and copies of its every size would take room. */
+static const double SEARCHED_PX = 2e6;
 
 udg_status udg_find_create(const udg_settings *settings, const udg_reference *reference,
                            udg_find_state **state, udg_message *message) {
@@ -136,13 +139,24 @@ static udg_status edges_make(udg_find_state *state, udg_photo source, udg_buffer
   return UDG_OK;
 }
 
-/* Halved copies of the photo; the photo itself, mips[0], is copied when it is asked for. */
+/* Halved copies of the photo, or of means of state->box pixels of it; the photo itself, mips[0], is
+ * copied when it is asked for. */
 static udg_status mips_make(udg_find_state *state, udg_photo grey) {
   udg_photo last = grey;
-  udg_status status = edges_make(state, grey, &state->edges[0]);
+  udg_status status = UDG_OK;
   state->photo = grey;
   state->mip_count = 1;
-  state->photo_copied = 0;
+  const int shorter = grey.width < grey.height ? grey.width : grey.height;
+  state->box = (int)fmin(ceil(sqrt((double)grey.width * grey.height / SEARCHED_PX)),
+                         shorter / PHOTO_SIDE_MIN);
+  state->photo_copied = state->box > 1;
+  if (state->photo_copied) {
+    status = udg_rescale_box(&state->settings, grey, 0, 0, grey.width, grey.height, state->box,
+                             &state->mips[0]);
+    last = udg_photo_of(&state->mips[0].plane);
+  }
+  if (status == UDG_OK)
+    status = edges_make(state, last, &state->edges[0]);
   while (status == UDG_OK && state->mip_count < UDG_FIND_MIPS && last.width >= 8 &&
          last.height >= 8) {
     udg_buffer *next = &state->mips[state->mip_count];
@@ -204,7 +218,7 @@ static udg_status channel_make(udg_find_state *state, const udg_find_level *leve
 udg_status udg_find_channels_make(udg_find_state *state, const udg_find_level *level,
                                   double factor) {
   int at = 0, edges_at = 0;
-  double rest = factor, edge_rest = 2 * factor;
+  double rest = factor * state->box, edge_rest = 2 * rest;
   for (; rest <= 0.5 && at + 1 < state->mip_count; at++)
     rest *= 2;
   while (level->height_px / edge_rest * 2 > EDGE_HEIGHT_PX && edges_at + 1 < state->mip_count) {

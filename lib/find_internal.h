@@ -76,6 +76,7 @@ struct udg_find_state {
   udg_aligner *aligner;
   int aligner_pixels;
   udg_photo photo; /* searched last */
+  int box;         /* in means of so many pixels each way */
   int photo_copied, mip_count;
   udg_buffer mips[UDG_FIND_MIPS];  /* photo at 1, 1/2, 1/4 ... */
   udg_buffer edges[UDG_FIND_MIPS]; /* density of its edges, at 1/2 of that */

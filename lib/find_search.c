@@ -182,7 +182,7 @@ udg_status udg_find_search(udg_find_state *state, const udg_find_model *model, u
   const udg_settings *settings = &state->settings;
   double long_side = 2 * model->shape.half_size_mm[0] / model->shape.height_mm;
   double diagonal = hypot(grey.width, grey.height);
-  double least = settings->digit_height_min_px;
+  double least = settings->digit_height_min_px * state->box;
   double largest =
       fmin(fmin(settings->digit_height_max_px, diagonal / long_side), grey.height * 1.2);
   udg_status status = UDG_OK;

@@ -94,6 +94,43 @@ static void extreme_sizes_are_found(void **state) {
   assert_true(right >= 2);
 }
 
+/* A photo of more than two million pixels is searched in means of 2 x 2 of them: a date is found
+ * there as elsewhere, one of half the smallest size is not looked for. */
+static void large_photos_are_searched_in_means(void **state) {
+  (void)state;
+  enum { WIDTH = 1700, HEIGHT = 1300, LEFT = 801, TOP = 303 };
+  made m;
+  assert_int_equal(made_open(&m, "vellacombe"), 0);
+  searcher s = searcher_open(&m.settings, m.reference);
+  for (int small = 0; small < 2; small++) {
+    ti_options options = wide_options(small ? 22 : 80, small ? 24 : 82);
+    ti_scene scene;
+    udg_plane grey = {0}, large = {0};
+    udg_find_result found;
+    made_draw(&m, &options, 31, 4, &scene, &grey);
+    assert_int_equal(udg_plane_create(&m.settings, WIDTH, HEIGHT, &large), UDG_OK);
+    for (int i = 0; i < WIDTH * HEIGHT; i++)
+      large.v[i] = grey.v[0];
+    assert_true(LEFT + grey.width <= WIDTH && TOP + grey.height <= HEIGHT);
+    for (int y = 0; y < grey.height; y++)
+      memcpy(udg_plane_row(&large, TOP + y) + LEFT, udg_plane_row(&grey, y),
+             (size_t)grey.width * sizeof *grey.v);
+    assert_int_equal(
+        udg_find_date(s.find, udg_photo_of(&large), made_date(&m, &scene), &found, NULL), UDG_OK);
+    udg_homography back = udg_homography_similarity(1, 0, -LEFT, -TOP);
+    for (int k = 0; k < found.count; k++) {
+      found.candidates[k].date_to_photo =
+          udg_homography_after(&back, &found.candidates[k].date_to_photo);
+      assert_true(!small || found.candidates[k].digit_height_px > 30);
+    }
+    assert_true(small || made_corner_error(&scene, &found.candidates[0].date_to_photo) < 0.15);
+    udg_plane_destroy(&m.settings, &large);
+    udg_plane_destroy(&m.settings, &grey);
+  }
+  searcher_close(&s);
+  made_close(&m);
+}
+
 /* A photo without that date scores lower and its runner-up is near. */
 static void absence_shows(void **state) {
   (void)state;
@@ -235,6 +272,7 @@ int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test(dates_are_found),
       cmocka_unit_test(extreme_sizes_are_found),
+      cmocka_unit_test(large_photos_are_searched_in_means),
       cmocka_unit_test(absence_shows),
       cmocka_unit_test(odd_photos_are_no_fault),
       cmocka_unit_test(a_stronger_neighbour_hides_nothing),
