@@ -6,7 +6,8 @@
 
 SPEED is the program tests/speed of a build. Callgrind counts two runs that differ by one round
 over the photos; the difference is told, in millions a photo. Inclusive: what a stage calls
-counts as its own, and udg_find_verify is a part of udg_find_date."""
+counts as its own, and udg_find_verify is a part of udg_find_date; udg_register_twice_run and
+udg_twice_look are of udg_pipeline_twice."""
 import os
 import re
 import subprocess
@@ -15,7 +16,8 @@ import tempfile
 
 STAGES = ["udg_image_from_file", "udg_pipeline_take", "udg_coin_find", "udg_coin_locate",
           "udg_find_date", "udg_find_verify", "udg_register", "udg_upright_make", "udg_light_fit",
-          "udg_residual_make", "udg_score_make", "udg_inspect"]
+          "udg_residual_make", "udg_score_make", "udg_pipeline_twice", "udg_register_twice_run",
+          "udg_twice_look", "udg_inspect"]
 
 
 def count(program, rounds, rest):
