@@ -9,6 +9,7 @@
 #include <underdigit/underdigit.h>
 
 #include "command.h"
+#include "heap.h"
 #include "utf8.h"
 
 static const command *const commands[] = {
@@ -136,6 +137,7 @@ static int dispatch(int argc, char **argv) {
 }
 
 int main(int argc, char **argv) {
+  heap_prepare();
   /* A reader that went away and a file that may not grow are told as faults, not deaths. */
   signal(SIGPIPE, SIG_IGN);
   signal(SIGXFSZ, SIG_IGN);
