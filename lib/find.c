@@ -147,8 +147,9 @@ static udg_status mips_make(udg_find_state *state, udg_photo grey) {
   state->photo = grey;
   state->mip_count = 1;
   const int shorter = grey.width < grey.height ? grey.width : grey.height;
-  state->box = (int)fmin(ceil(sqrt((double)grey.width * grey.height / SEARCHED_PX)),
-                         shorter / PHOTO_SIDE_MIN);
+  const int wanted = (int)ceil(sqrt((double)grey.width * grey.height / SEARCHED_PX));
+  const int most = shorter / PHOTO_SIDE_MIN; /* of a long strip as much is left */
+  state->box = wanted < most ? wanted : most > 1 ? most : 1;
   state->photo_copied = state->box > 1;
   if (state->photo_copied) {
     status = udg_rescale_box(&state->settings, grey, 0, 0, grey.width, grey.height, state->box,

@@ -135,9 +135,9 @@ _Static_assert(2 * (int)NARROW == (int)UDG_GRAM_PIXELS, "half the lanes are a ve
   do {                                                                                             \
     vector c;                                                                                      \
     memcpy(&c, column + (k)*apart + i, sizeof c);                                                  \
-    first += l0 * c;                                                                               \
-    second += l1 * c;                                                                              \
-    third += l2 * c;                                                                               \
+    (first) += l0 * c;                                                                             \
+    (second) += l1 * c;                                                                            \
+    (third) += l2 * c;                                                                             \
   } while (0)
 #define PART_TAKE(name, vector)                                                                    \
   static inline __attribute__((always_inline)) void name(                                          \
