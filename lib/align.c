@@ -19,7 +19,7 @@ udg_status udg_aligner_create(const udg_settings *settings, int pixels_max, udg_
     return UDG_ERROR_MEMORY;
   made->settings = *settings;
   made->pixels_max = pixels_max;
-  size_t line = ((size_t)pixels_max + UDG_ALIGN_EIGHT - 1) / UDG_ALIGN_EIGHT * UDG_ALIGN_EIGHT;
+  size_t line = ((size_t)pixels_max + UDG_EIGHT - 1) / UDG_EIGHT * UDG_EIGHT;
   made->sample = udg_memory_get(settings, line * 4, sizeof *made->sample);
   made->columns =
       udg_memory_get(settings, UDG_ALIGN_COLUMNS + 3, UDG_ALIGN_APART * sizeof *made->columns);
@@ -118,7 +118,7 @@ static void samples_take(udg_aligner *a, const udg_patch_set *set, const udg_pla
     a->level = all.used && set->background_count > 0 ? all.sum / all.used : 0;
   for (int i = 0; i < at; i++)
     a->sample[i] = a->mask[i] > 0 ? a->sample[i] - (float)a->level : 0;
-  for (int i = at; i % UDG_ALIGN_EIGHT; i++)
+  for (int i = at; i % UDG_EIGHT; i++)
     a->sample[i] = 0;
 }
 

@@ -3,16 +3,10 @@
 #include <string.h>
 
 #include "align_internal.h"
+#include "four.h"
 #include "wider.h"
 
-enum { EIGHT = UDG_ALIGN_EIGHT, FOUR = 4, ROW = (UDG_COLUMNS_MAX + FOUR - 1) / FOUR * FOUR };
-
-/* By pointer wherever it goes: a vector wider than the target's changes how functions are called.
- */
-typedef float vector __attribute__((vector_size(EIGHT * sizeof(float))));
-
-/* Written out for 32-bit x86 (gram.c). */
-#define ALL(x) ((vector){(x), (x), (x), (x), (x), (x), (x), (x)})
+enum { EIGHT = UDG_EIGHT, FOUR = 4, ROW = (UDG_COLUMNS_MAX + FOUR - 1) / FOUR * FOUR };
 
 /* Eight pixels of a patch, wherever they are kept. */
 typedef struct eight {
@@ -66,23 +60,23 @@ static void eight_take(const udg_align_source *from, int i, const float *root, c
   to->stride = ROW;
 }
 
-static inline __attribute__((always_inline)) void load(const float *from, vector *to) {
+static inline __attribute__((always_inline)) void load(const float *from, udg_eight *to) {
   memcpy(to, from, sizeof *to);
 }
 
 /* Four columns of eight rows: two squares of four side by side, each turned over. */
 static inline __attribute__((always_inline)) void turn(const float *rows, ptrdiff_t stride,
-                                                       vector out[FOUR]) {
-  vector r[FOUR];
+                                                       udg_eight out[FOUR]) {
+  udg_eight r[FOUR];
   for (int i = 0; i < FOUR; i++) {
     const udg_four first = udg_four_load(rows + i * stride);
     const udg_four second = udg_four_load(rows + (i + FOUR) * stride);
     r[i] = __builtin_shufflevector(first, second, 0, 1, 2, 3, 4, 5, 6, 7);
   }
-  const vector a = __builtin_shufflevector(r[0], r[1], 0, 8, 1, 9, 4, 12, 5, 13);
-  const vector b = __builtin_shufflevector(r[0], r[1], 2, 10, 3, 11, 6, 14, 7, 15);
-  const vector c = __builtin_shufflevector(r[2], r[3], 0, 8, 1, 9, 4, 12, 5, 13);
-  const vector d = __builtin_shufflevector(r[2], r[3], 2, 10, 3, 11, 6, 14, 7, 15);
+  const udg_eight a = __builtin_shufflevector(r[0], r[1], 0, 8, 1, 9, 4, 12, 5, 13);
+  const udg_eight b = __builtin_shufflevector(r[0], r[1], 2, 10, 3, 11, 6, 14, 7, 15);
+  const udg_eight c = __builtin_shufflevector(r[2], r[3], 0, 8, 1, 9, 4, 12, 5, 13);
+  const udg_eight d = __builtin_shufflevector(r[2], r[3], 2, 10, 3, 11, 6, 14, 7, 15);
   out[0] = __builtin_shufflevector(a, c, 0, 1, 8, 9, 4, 5, 12, 13);
   out[1] = __builtin_shufflevector(a, c, 2, 3, 10, 11, 6, 7, 14, 15);
   out[2] = __builtin_shufflevector(b, d, 0, 1, 8, 9, 4, 5, 12, 13);
@@ -90,10 +84,10 @@ static inline __attribute__((always_inline)) void turn(const float *rows, ptrdif
 }
 
 /* The light's columns; those up to four too many are overwritten by what comes after. */
-static inline __attribute__((always_inline)) void light_fill(const eight *from, int count,
-                                                             const vector *root, float *columns) {
+static inline __attribute__((always_inline)) void
+light_fill(const eight *from, int count, const udg_eight *root, float *columns) {
   for (int k = 0; k < count; k += FOUR) {
-    vector t[FOUR];
+    udg_eight t[FOUR];
     turn(from->t + k, from->stride, t);
     for (int i = 0; i < FOUR; i++) {
       t[i] *= *root;
@@ -103,14 +97,14 @@ static inline __attribute__((always_inline)) void light_fill(const eight *from, 
 }
 
 /* What the light makes of eight rows. */
-static inline __attribute__((always_inline)) void lit(const float *rows, ptrdiff_t stride,
-                                                      const float *light, int count, vector *sum) {
-  *sum = (vector){0};
+static inline __attribute__((always_inline)) void
+lit(const float *rows, ptrdiff_t stride, const float *light, int count, udg_eight *sum) {
+  *sum = (udg_eight){0};
   for (int k = 0; k < count; k += FOUR) {
-    vector t[FOUR];
+    udg_eight t[FOUR];
     turn(rows + k, stride, t);
     for (int i = 0; i < FOUR; i++)
-      *sum += ALL(light[k + i]) * t[i];
+      *sum += UDG_EIGHT_ALL(light[k + i]) * t[i];
   }
 }
 
@@ -119,10 +113,10 @@ static inline __attribute__((always_inline)) void lit(const float *rows, ptrdiff
  * the outline's normal.  I(pose + step) = I + grad . displacement, so the step's columns enter
  * the system "columns * unknowns = grey level" with a minus. */
 static inline __attribute__((always_inline)) void pose_fill(const udg_align_source *from,
-                                                            const eight *at, const vector *root,
+                                                            const eight *at, const udg_eight *root,
                                                             udg_align_sums *sums, float *columns) {
-  const vector cosine = ALL(from->cosine), sine = ALL(from->sine);
-  vector gu, gv, u, v, n_x, n_y, swell[UDG_SWELLS];
+  const udg_eight cosine = UDG_EIGHT_ALL(from->cosine), sine = UDG_EIGHT_ALL(from->sine);
+  udg_eight gu, gv, u, v, n_x, n_y, swell[UDG_SWELLS];
   lit(at->t_x, at->stride, from->light, from->set->column_count, &gu);
   lit(at->t_y, at->stride, from->light, from->set->column_count, &gv);
   load(at->u, &u);
@@ -131,11 +125,12 @@ static inline __attribute__((always_inline)) void pose_fill(const udg_align_sour
   load(at->n_y, &n_y);
   for (int k = 0; k < UDG_SWELLS; k++)
     load(at->swell[k], &swell[k]);
-  const vector gx = cosine * gu - sine * gv, gy = sine * gu + cosine * gv;
-  const vector ru = cosine * u - sine * v, rv = sine * u + cosine * v;
-  const vector x = ALL(from->x) + ru, y = ALL(from->y) + rv, radial = gx * x + gy * y;
-  const vector out = gx * (cosine * n_x - sine * n_y) + gy * (sine * n_x + cosine * n_y);
-  vector own[UDG_GLOBAL_MAX + 3] = {
+  const udg_eight gx = cosine * gu - sine * gv, gy = sine * gu + cosine * gv;
+  const udg_eight ru = cosine * u - sine * v, rv = sine * u + cosine * v;
+  const udg_eight x = UDG_EIGHT_ALL(from->x) + ru, y = UDG_EIGHT_ALL(from->y) + rv,
+                  radial = gx * x + gy * y;
+  const udg_eight out = gx * (cosine * n_x - sine * n_y) + gy * (sine * n_x + cosine * n_y);
+  udg_eight own[UDG_GLOBAL_MAX + 3] = {
       -gx,         -gy,        gx * y - gy * x, -radial, gy * y - gx * x, -(gx * y + gy * x),
       -radial * x, -radial * y};
   for (int k = 0; k < UDG_SWELLS; k++)
@@ -150,7 +145,7 @@ static inline __attribute__((always_inline)) void pose_fill(const udg_align_sour
     own[k] *= *root;
     memcpy(columns + (size_t)k * UDG_ALIGN_APART, &own[k], sizeof own[k]);
   }
-  const vector slope = *root * *root * (gx * gx + gy * gy), far = slope * (x * x + y * y);
+  const udg_eight slope = *root * *root * (gx * gx + gy * gy), far = slope * (x * x + y * y);
   for (int i = 0; i < EIGHT; i++) {
     sums->slope += (double)slope[i];
     sums->far += (double)far[i];
@@ -161,7 +156,7 @@ UDG_WIDER
 static void eight_fill(const udg_align_source *from, const eight *at, udg_align_sums *sums,
                        float *columns) {
   const udg_align_layout *how = from->how;
-  vector root, sample;
+  udg_eight root, sample;
   load(at->root, &root);
   load(at->sample, &sample);
   light_fill(at, how->light, &root, columns);
@@ -190,7 +185,7 @@ void udg_align_columns_fill(const udg_align_source *from, int first, int count, 
 UDG_WIDER
 static void eight_lit(const float *rows, ptrdiff_t stride, const float *light, int columns,
                       int count, float *model) {
-  vector sum;
+  udg_eight sum;
   lit(rows, stride, light, columns, &sum);
   memcpy(model, &sum, (size_t)count * sizeof *model);
 }

@@ -6,18 +6,14 @@
 #include <math.h>
 
 #include "align.h"
-#include "four.h"
+#include "eight.h"
 
 /* Pose parameters that a light can imitate: shifts, turn, ln scale. */
 #define UDG_RIGID 4
 #define UDG_UNKNOWN_MAX (UDG_COLUMNS_MAX + UDG_GLOBAL_MAX + 3 * UDG_PLACES_MAX)
 
 /* Pixels side by side; those that are summed at a time, and how far their columns are apart. */
-enum {
-  UDG_ALIGN_EIGHT = 8,
-  UDG_ALIGN_STRETCH = 512,
-  UDG_ALIGN_APART = UDG_ALIGN_STRETCH + 2 * UDG_ALIGN_EIGHT
-};
+enum { UDG_ALIGN_STRETCH = 512, UDG_ALIGN_APART = UDG_ALIGN_STRETCH + 2 * UDG_EIGHT };
 /* Columns of the joint system: light, pose, the place's own, the sampled grey level last; and room
  * for a few more. */
 #define UDG_ALIGN_COLUMNS (UDG_COLUMNS_MAX + UDG_GLOBAL_MAX + 3 + 1)

@@ -3,15 +3,13 @@
 
 #include <string.h>
 
+#include "eight.h"
 #include "wider.h"
 
-enum { LANES = 8, RUN = 128 }; /* RUN: pixels summed in single precision, lane by lane */
-typedef float vector __attribute__((vector_size(LANES * sizeof(float))));
-/* Written out for 32-bit x86 (gram.c). */
-#define NOTHING ((vector){0, 0, 0, 0, 0, 0, 0, 0})
-enum { TURN = 3, SCALE = 4 }; /* blocks */
+enum { LANES = UDG_EIGHT, RUN = 128 }; /* RUN: pixels summed in single precision, lane by lane */
+enum { TURN = 3, SCALE = 4 };          /* blocks */
 
-static inline double sum_of(const vector *v) {
+static inline double sum_of(const udg_eight *v) {
   double sum = 0;
   for (int i = 0; i < LANES; i++)
     sum += (double)(*v)[i];
@@ -22,7 +20,7 @@ UDG_WIDER
 static double dot(const float *a, const float *b, int count) {
   double sum = 0;
   for (int first = 0; first < count; first += RUN) {
-    vector part = NOTHING, p, q;
+    udg_eight part = UDG_EIGHT_ALL(0), p, q;
     for (int i = first; i < first + RUN && i < count; i += LANES) {
       memcpy(&p, a + i, sizeof p);
       memcpy(&q, b + i, sizeof q);
@@ -123,7 +121,8 @@ static void slopes_right(const udg_align_moments *m, int column, const float *sa
                          int end, double right[UDG_MOMENT_BLOCKS]) {
   const float *gx = m->t_x + (size_t)column * (size_t)m->stride;
   const float *gy = m->t_y + (size_t)column * (size_t)m->stride;
-  vector across = NOTHING, down = NOTHING, turn = NOTHING, scale = NOTHING, s, x, y, p, q;
+  udg_eight across = UDG_EIGHT_ALL(0), down = UDG_EIGHT_ALL(0), turn = UDG_EIGHT_ALL(0),
+            scale = UDG_EIGHT_ALL(0), s, x, y, p, q;
   for (int i = first; i < end; i += LANES) {
     memcpy(&s, sample + i, sizeof s);
     memcpy(&x, m->x + i, sizeof x);

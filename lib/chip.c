@@ -6,13 +6,14 @@
 
 #include "knob.h"
 #include "score_internal.h"
+#include "eight.h"
 #include "wider.h"
 
 /* Radii looked for, a sixteenth to a sixth of a digit's height. */
 enum { RADII = 3 };
 static const double RADIUS_PX[RADII] = {3.0, 5.0, 7.5};
 enum { FOOT_PX = 5 }; /* what whitening adds around a knob */
-enum { LANES = 8, KNOB_SIDE = 2 * (7 + FOOT_PX) + 1, KNOB_STRIDE = 4 * LANES };
+enum { LANES = UDG_EIGHT, KNOB_SIDE = 2 * (7 + FOOT_PX) + 1, KNOB_STRIDE = 4 * LANES };
 static const double LOCAL_PX = 3.0;   /* energy is a share of what is there, so far outside too */
 static const double OPEN_LEAST = 0.1; /* of a knob's energy must be open */
 /* Middle of a chip, px from the present digits' edges, positive inside; farther out, dents are
@@ -33,20 +34,19 @@ typedef struct sums {
 } sums;
 
 /* Eight pixels side by side are added up in eight sums. */
-typedef float eight __attribute__((vector_size(LANES * sizeof(float))));
 typedef struct lanes {
-  eight matched, norm, local;
+  udg_eight matched, norm, local;
 } lanes;
 
 static inline __attribute__((always_inline)) void eight_add(const float *w, const float *r,
                                                             const float *t, const float *near,
                                                             size_t bytes, lanes *to) {
-  eight wide = {0.0f}, white = {0.0f}, shape = {0.0f}, close = {0.0f};
+  udg_eight wide = {0.0f}, white = {0.0f}, shape = {0.0f}, close = {0.0f};
   memcpy(&wide, w, bytes);
   memcpy(&white, r, bytes);
   memcpy(&shape, t, bytes);
   memcpy(&close, near, bytes);
-  eight shown = wide * shape;
+  udg_eight shown = wide * shape;
   to->matched += shown * white;
   to->norm += shown * shape;
   to->local += wide * white * white * close;
@@ -70,7 +70,7 @@ static sums sums_at(const knob *k, const udg_residual *residual, int x, int y) {
     const float *r = udg_plane_row(&residual->white, row) + left;
     int i = from;
     for (; i + LANES <= to; i += LANES)
-      eight_add(w + i, r + i, k->first[j] + i, k->near[j] + i, sizeof(eight), &all);
+      eight_add(w + i, r + i, k->first[j] + i, k->near[j] + i, sizeof(udg_eight), &all);
     if (i < to)
       eight_add(w + i, r + i, k->first[j] + i, k->near[j] + i, (size_t)(to - i) * sizeof(float),
                 &all);

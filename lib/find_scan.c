@@ -3,18 +3,14 @@
 #include <math.h>
 #include <string.h>
 
+#include "eight.h"
 #include "find_internal.h"
 #include "wider.h"
 
 /* Two vectors of eight centres, `apart` from each other in the copy: a kernel's value serves
  * both. */
 enum { LANES = UDG_FIND_LANES };
-typedef float vector __attribute__((vector_size(LANES * sizeof(float))));
-
-/* Written out for 32-bit x86 (gram.c). */
-#define EIGHT(x) (x), (x), (x), (x), (x), (x), (x), (x)
-#define EVERYWHERE(x) ((vector){EIGHT(x)})
-_Static_assert(LANES == 8 && UDG_FIND_KERNELS == 3, "written out for these");
+_Static_assert((int)LANES == (int)UDG_EIGHT && UDG_FIND_KERNELS == 3, "written out for these");
 
 /* Adds the energy that the kernels explain, times `share`; the second vector's results lie
  * `apart_out` behind the first's. */
@@ -22,17 +18,17 @@ UDG_WIDER
 static void eights_explained(const float *centre, ptrdiff_t apart, const int32_t *offset,
                              const float *values, int count, const float *share,
                              ptrdiff_t apart_out, float *score) {
-  vector a0 = {0}, a1 = {0}, b0 = {0}, b1 = {0}, c0 = {0}, c1 = {0}, first, second, part;
+  udg_eight a0 = {0}, a1 = {0}, b0 = {0}, b1 = {0}, c0 = {0}, c1 = {0}, first, second, part;
   for (int i = 0; i < count; i++, values += UDG_FIND_KERNELS) {
     const float *at = centre + offset[i];
     memcpy(&first, at, sizeof first);
     memcpy(&second, at + apart, sizeof second);
-    a0 += EVERYWHERE(values[0]) * first;
-    a1 += EVERYWHERE(values[0]) * second;
-    b0 += EVERYWHERE(values[1]) * first;
-    b1 += EVERYWHERE(values[1]) * second;
-    c0 += EVERYWHERE(values[2]) * first;
-    c1 += EVERYWHERE(values[2]) * second;
+    a0 += UDG_EIGHT_ALL(values[0]) * first;
+    a1 += UDG_EIGHT_ALL(values[0]) * second;
+    b0 += UDG_EIGHT_ALL(values[1]) * first;
+    b1 += UDG_EIGHT_ALL(values[1]) * second;
+    c0 += UDG_EIGHT_ALL(values[2]) * first;
+    c1 += UDG_EIGHT_ALL(values[2]) * second;
   }
   memcpy(&part, share, sizeof part);
   memcpy(&first, score, sizeof first);
@@ -48,7 +44,7 @@ static void eights_explained(const float *centre, ptrdiff_t apart, const int32_t
 UDG_WIDER
 static void eights_energy(const float *centre, ptrdiff_t apart, const int32_t *offset, int count,
                           ptrdiff_t apart_out, float *energy) {
-  vector a = {0}, b = {0}, first, second;
+  udg_eight a = {0}, b = {0}, first, second;
   for (int i = 0; i < count; i++) {
     const float *at = centre + offset[i];
     memcpy(&first, at, sizeof first);
@@ -63,11 +59,11 @@ static void eights_energy(const float *centre, ptrdiff_t apart, const int32_t *o
 #ifdef UDG_SIXTEEN
 /* The same with both in one. */
 typedef float sixteen __attribute__((vector_size(2 * LANES * sizeof(float))));
-#define SIXTEEN(x) ((sixteen){EIGHT(x), EIGHT(x)})
+#define SIXTEEN(x) ((sixteen){UDG_EIGHT_TIMES(x), UDG_EIGHT_TIMES(x)})
 
 static inline __attribute__((always_inline)) void take(const float *at, ptrdiff_t apart,
                                                        sixteen *v) {
-  vector first, second;
+  udg_eight first, second;
   memcpy(&first, at, sizeof first);
   memcpy(&second, at + apart, sizeof second);
   *v = __builtin_shufflevector(first, second, 0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15);
@@ -75,8 +71,8 @@ static inline __attribute__((always_inline)) void take(const float *at, ptrdiff_
 
 static inline __attribute__((always_inline)) void put(const sixteen *v, float *at,
                                                       ptrdiff_t apart) {
-  vector first = __builtin_shufflevector(*v, *v, 0, 1, 2, 3, 4, 5, 6, 7);
-  vector second = __builtin_shufflevector(*v, *v, 8, 9, 10, 11, 12, 13, 14, 15);
+  udg_eight first = __builtin_shufflevector(*v, *v, 0, 1, 2, 3, 4, 5, 6, 7);
+  udg_eight second = __builtin_shufflevector(*v, *v, 8, 9, 10, 11, 12, 13, 14, 15);
   memcpy(at, &first, sizeof first);
   memcpy(at + apart, &second, sizeof second);
 }

@@ -32,16 +32,4 @@ static inline float udg_four_by_four(const float *at, ptrdiff_t stride, const fl
   return udg_four_sum(sum * udg_four_load(wx));
 }
 
-/* sum of a[k] b[k], k < count. */
-static inline float udg_four_dot(const float *a, const float *b, int count) {
-  udg_four sum = {0};
-  int k = 0;
-  for (; k + 4 <= count; k += 4)
-    sum += udg_four_load(a + k) * udg_four_load(b + k);
-  float rest = udg_four_sum(sum);
-  for (; k < count; k++)
-    rest += a[k] * b[k];
-  return rest;
-}
-
 #endif

@@ -3,6 +3,7 @@
 
 #include <string.h>
 
+#include "eight.h"
 #include "four.h"
 #include "wider.h"
 
@@ -13,12 +14,10 @@ enum { BLOCK = 64, LINES = 4 };
 /* As wide as the compiler's target allows; the order of the sums is the same. */
 enum { WIDE = 16, NARROW = UDG_GRAM_STEP };
 typedef float wide __attribute__((vector_size(WIDE * sizeof(float))));
-typedef float narrow __attribute__((vector_size(NARROW * sizeof(float))));
+typedef udg_eight narrow;
 
-/* Written out: where floats are computed wider than they are stored (32-bit x86), a
- * float times a vector is refused. */
-#define EIGHT(x) (x), (x), (x), (x), (x), (x), (x), (x)
-_Static_assert(NARROW == 8 && WIDE == 16, "EIGHT() has eight of them");
+_Static_assert((int)NARROW == (int)UDG_EIGHT && (int)WIDE == 2 * (int)UDG_EIGHT,
+               "written out for these");
 
 /* Lines a .. a + 3 of the block's sum, as many columns as `vector` has. */
 #define TILE_ADD(name, vector, everywhere, columns)                                                \
@@ -40,9 +39,9 @@ _Static_assert(NARROW == 8 && WIDE == 16, "EIGHT() has eight of them");
       gram[3 * stride + k] += (double)s3[k];                                                       \
     }                                                                                              \
   }
-TILE_ADD(tile_add, narrow, EIGHT, NARROW)
+TILE_ADD(tile_add, narrow, UDG_EIGHT_TIMES, NARROW)
 #ifdef UDG_SIXTEEN
-#define SIXTEEN(x) EIGHT(x), EIGHT(x)
+#define SIXTEEN(x) UDG_EIGHT_TIMES(x), UDG_EIGHT_TIMES(x)
 TILE_ADD(wide_tile_add, wide, SIXTEEN, WIDE)
 #endif
 
@@ -52,7 +51,7 @@ static inline __attribute__((always_inline)) void line_add(const float *rows, co
   narrow sum = {0}, column;
   for (int i = 0; i < count; i++) {
     memcpy(&column, rows + (size_t)i * (size_t)stride, sizeof column);
-    sum += (narrow){EIGHT(scaled[(size_t)i * (size_t)stride])} * column;
+    sum += UDG_EIGHT_ALL(scaled[(size_t)i * (size_t)stride]) * column;
   }
   for (int k = 0; k < NARROW; k++)
     gram[k] += (double)sum[k];
@@ -158,9 +157,7 @@ _Static_assert(2 * (int)NARROW == (int)UDG_GRAM_PIXELS, "half the lanes are a ve
       memcpy(sums + k * UDG_GRAM_PIXELS, &all[k], sizeof all[k]);                                  \
   }
 PART_TAKE(half_take, narrow)
-#ifdef UDG_SIXTEEN
 PART_TAKE(whole_take, wide)
-#endif
 
 /* A pair's lanes: halves, then fours in single precision, these in double. */
 static inline __attribute__((always_inline)) double lanes_sum(const float *lanes) {
@@ -180,29 +177,35 @@ static inline __attribute__((always_inline)) void part_add(const float *sums, in
       gram[i * stride + k] += lanes_sum(sums + ((i - a) * BROAD + k - b) * UDG_GRAM_PIXELS);
 }
 
-UDG_WIDER
-static void halves_add(const float *columns, size_t apart, size_t count, int width, int stride,
-                       double *gram) {
+/* `whole`: all lanes of a pixel in one vector. */
+static inline __attribute__((always_inline)) void parts_add(int whole, const float *columns,
+                                                            size_t apart, size_t count, int width,
+                                                            int stride, double *gram) {
   float sums[TALL * BROAD * UDG_GRAM_PIXELS];
   for (int a = 0; a < width; a += TALL)
     for (int b = 0; b < a + TALL && b < width; b += BROAD) {
       const float *line = columns + (size_t)a * apart, *column = columns + (size_t)b * apart;
-      half_take(line, column, apart, count, sums);
-      half_take(line + HALF, column + HALF, apart, count, sums + HALF);
+      if (whole) {
+        whole_take(line, column, apart, count, sums);
+      } else {
+        half_take(line, column, apart, count, sums);
+        half_take(line + HALF, column + HALF, apart, count, sums + HALF);
+      }
       part_add(sums, a, b, width, stride, gram);
     }
+}
+
+UDG_WIDER
+static void halves_add(const float *columns, size_t apart, size_t count, int width, int stride,
+                       double *gram) {
+  parts_add(0, columns, apart, count, width, stride, gram);
 }
 
 #ifdef UDG_SIXTEEN
 UDG_SIXTEEN
 static void wholes_add(const float *columns, size_t apart, size_t count, int width, int stride,
                        double *gram) {
-  float sums[TALL * BROAD * UDG_GRAM_PIXELS];
-  for (int a = 0; a < width; a += TALL)
-    for (int b = 0; b < a + TALL && b < width; b += BROAD) {
-      whole_take(columns + (size_t)a * apart, columns + (size_t)b * apart, apart, count, sums);
-      part_add(sums, a, b, width, stride, gram);
-    }
+  parts_add(1, columns, apart, count, width, stride, gram);
 }
 #endif
 

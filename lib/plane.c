@@ -80,6 +80,15 @@ void udg_cubic_take(double x, double y, udg_cubic *cubic) {
   keys_weights((float)(v - iv), cubic->wy);
 }
 
+UDG_WIDER
+void udg_plane_weigh_rows(const float *const row[4], const float wy[4], int count,
+                          float *restrict out) {
+  const float *r0 = row[0], *r1 = row[1], *r2 = row[2], *r3 = row[3];
+  const float w0 = wy[0], w1 = wy[1], w2 = wy[2], w3 = wy[3];
+  for (int x = 0; x < count; x++)
+    out[x] = w0 * r0[x] + w1 * r1[x] + w2 * r2[x] + w3 * r3[x];
+}
+
 /* Taps kept for one pass; a wider Gaussian takes several passes. */
 enum { KERNEL_REACH = UDG_GAUSSIAN_REACH, STRIP = 512 };
 /* The widest that takes one. */

@@ -33,6 +33,11 @@ typedef struct udg_cubic {
 } udg_cubic;
 void udg_cubic_take(double x, double y, udg_cubic *cubic);
 
+/* Part of a line between rows: out[x] = sum of wy[k] row[k][x], x < count, in the order in which
+ * udg_plane_sample() weighs its four. */
+void udg_plane_weigh_rows(const float *const row[4], const float wy[4], int count,
+                          float *restrict out);
+
 /* Gaussian of standard deviation sigma_px, cut at 4 sigma, mirrored at the edge;
  * `scratch` of the same size.  sigma 0 leaves the plane as it is. */
 void udg_plane_blur(udg_plane *plane, double sigma_px, udg_plane *scratch);

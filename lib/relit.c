@@ -4,6 +4,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "eight.h"
 #include "gram.h"
 #include "linalg.h"
 #include "wider.h"
@@ -18,7 +19,7 @@ enum {
 };
 _Static_assert(WIDTH <= STRIDE, "a pixel's row is too long");
 
-enum { EIGHT = 8 }; /* pixels side by side */
+enum { EIGHT = UDG_EIGHT }; /* pixels side by side */
 
 /* Levels from which on a difference to the field counts by its logarithm. */
 static const double SOFT_LEVELS = 15.0;
@@ -131,19 +132,14 @@ static void runs_take(udg_relit *relit, const udg_plane *mask) {
   }
 }
 
-typedef float vector __attribute__((vector_size(EIGHT * sizeof(float))));
-
-/* Written out for 32-bit x86 (gram.c). */
-#define ALL(x) ((vector){(x), (x), (x), (x), (x), (x), (x), (x)})
-
 /* Eight floats anywhere. */
 typedef float loose __attribute__((vector_size(EIGHT * sizeof(float)), aligned(4), may_alias));
 #define AT(from) (*(const loose *)(from))
 
-static inline __attribute__((always_inline)) void raise_to(const vector *least, vector *v) {
-  typedef int32_t lanes __attribute__((vector_size(sizeof(vector))));
+static inline __attribute__((always_inline)) void raise_to(const udg_eight *least, udg_eight *v) {
+  typedef int32_t lanes __attribute__((vector_size(sizeof(udg_eight))));
   const lanes is = *least > *v;
-  *v = (vector)((is & (lanes)*least) | (~is & (lanes)*v));
+  *v = (udg_eight)((is & (lanes)*least) | (~is & (lanes)*v));
 }
 
 /* Where the rays to the lamp are after so many px: whole px and what is left of one; how far each
@@ -179,17 +175,18 @@ static void rays_take(const udg_relit_view *view, rays *to) {
 
 /* How far the relief towards the lamp stands above each ray to it. */
 static inline __attribute__((always_inline)) void cast(const float *own, ptrdiff_t stride,
-                                                       const rays *to, vector shadow[SHADOWS]) {
-  const vector here = AT(own);
-  vector first = {0}, second = {0};
+                                                       const rays *to, udg_eight shadow[SHADOWS]) {
+  const udg_eight here = AT(own);
+  udg_eight first = {0}, second = {0};
   for (int t = 0; t < to->reach[0]; t++) {
     const ray_step *step = &to->steps[t];
     const float *at = own + step->dy * stride + step->dx, *under = at + stride;
-    const vector u = ALL(step->u), v = ALL(step->v);
-    const vector above = AT(at) + u * (AT(at + 1) - AT(at));
-    const vector below = AT(under) + u * (AT(under + 1) - AT(under));
-    const vector over = above + v * (below - above) - here;
-    const vector one = over - ALL(step->down[0]), two = over - ALL(step->down[1]);
+    const udg_eight u = UDG_EIGHT_ALL(step->u), v = UDG_EIGHT_ALL(step->v);
+    const udg_eight above = AT(at) + u * (AT(at + 1) - AT(at));
+    const udg_eight below = AT(under) + u * (AT(under + 1) - AT(under));
+    const udg_eight over = above + v * (below - above) - here;
+    const udg_eight one = over - UDG_EIGHT_ALL(step->down[0]),
+                    two = over - UDG_EIGHT_ALL(step->down[1]);
     raise_to(&one, &first);
     if (t < to->reach[1])
       raise_to(&two, &second);
@@ -269,18 +266,22 @@ typedef struct source {
 /* Ground, then what light makes of the relief, of eight pixels: a column each. */
 static inline __attribute__((always_inline)) void fill_eight(const source *from, const rays *light,
                                                              size_t apart, float *columns) {
-  static const vector steps = {0.5f, 1.5f, 2.5f, 3.5f, 4.5f, 5.5f, 6.5f, 7.5f};
+  static const udg_eight steps = {0.5f, 1.5f, 2.5f, 3.5f, 4.5f, 5.5f, 6.5f, 7.5f};
   const float *h = from->h, *above = h - from->stride, *below = h + from->stride;
-  const vector to = ALL(from->to), half = ALL(0.5f * from->to), v = ALL(from->v);
-  const vector u = ALL(2.0f) * (ALL(from->x) + steps) / ALL(from->size) - ALL(1.0f);
-  const vector here = AT(h), left = AT(h - 1), right = AT(h + 1);
-  const vector p = half * (right - left), q = half * (AT(below) - AT(above));
-  const vector s = p * p + q * q, pp = p * p, qq = q * q, crevice = AT(from->wide) - here;
-  vector shadow[SHADOWS], hollow = {0};
+  const udg_eight to = UDG_EIGHT_ALL(from->to), half = UDG_EIGHT_ALL(0.5f * from->to),
+                  v = UDG_EIGHT_ALL(from->v);
+  const udg_eight u =
+      UDG_EIGHT_ALL(2.0f) * (UDG_EIGHT_ALL(from->x) + steps) / UDG_EIGHT_ALL(from->size) -
+      UDG_EIGHT_ALL(1.0f);
+  const udg_eight here = AT(h), left = AT(h - 1), right = AT(h + 1);
+  const udg_eight p = half * (right - left), q = half * (AT(below) - AT(above));
+  const udg_eight s = p * p + q * q, pp = p * p, qq = q * q, crevice = AT(from->wide) - here;
+  udg_eight shadow[SHADOWS], hollow = {0};
   raise_to(&crevice, &hollow);
   cast(h, from->stride, light, shadow);
-  const vector xy = ALL(0.25f) * (AT(below + 1) + AT(above - 1) - AT(above + 1) - AT(below - 1));
-  *(loose *)(columns + 0 * apart) = ALL(1.0f);
+  const udg_eight xy =
+      UDG_EIGHT_ALL(0.25f) * (AT(below + 1) + AT(above - 1) - AT(above + 1) - AT(below - 1));
+  *(loose *)(columns + 0 * apart) = UDG_EIGHT_ALL(1.0f);
   *(loose *)(columns + 1 * apart) = u;
   *(loose *)(columns + 2 * apart) = v;
   *(loose *)(columns + 3 * apart) = u * u;
@@ -290,22 +291,22 @@ static inline __attribute__((always_inline)) void fill_eight(const source *from,
   *(loose *)(columns + 7 * apart) = q;
   *(loose *)(columns + 8 * apart) = s;
   *(loose *)(columns + 9 * apart) = pp - qq;
-  *(loose *)(columns + 10 * apart) = ALL(2.0f) * p * q;
+  *(loose *)(columns + 10 * apart) = UDG_EIGHT_ALL(2.0f) * p * q;
   *(loose *)(columns + 11 * apart) = here;
   *(loose *)(columns + 12 * apart) = p * s;
   *(loose *)(columns + 13 * apart) = q * s;
-  *(loose *)(columns + 14 * apart) = p * (pp - ALL(3.0f) * q * q);
-  *(loose *)(columns + 15 * apart) = q * (ALL(3.0f) * p * p - qq);
+  *(loose *)(columns + 14 * apart) = p * (pp - UDG_EIGHT_ALL(3.0f) * q * q);
+  *(loose *)(columns + 15 * apart) = q * (UDG_EIGHT_ALL(3.0f) * p * p - qq);
   *(loose *)(columns + 16 * apart) = p * s * s;
   *(loose *)(columns + 17 * apart) = q * s * s;
   *(loose *)(columns + 18 * apart) = s * (pp - qq);
-  *(loose *)(columns + 19 * apart) = ALL(2.0f) * p * q * s;
+  *(loose *)(columns + 19 * apart) = UDG_EIGHT_ALL(2.0f) * p * q * s;
   *(loose *)(columns + 20 * apart) = s * s;
   *(loose *)(columns + 21 * apart) = crevice;
   *(loose *)(columns + 22 * apart) = hollow;
-  *(loose *)(columns + 23 * apart) = to * (right + left - ALL(2.0f) * here);
+  *(loose *)(columns + 23 * apart) = to * (right + left - UDG_EIGHT_ALL(2.0f) * here);
   *(loose *)(columns + 24 * apart) = to * xy;
-  *(loose *)(columns + 25 * apart) = to * (AT(below) + AT(above) - ALL(2.0f) * here);
+  *(loose *)(columns + 25 * apart) = to * (AT(below) + AT(above) - UDG_EIGHT_ALL(2.0f) * here);
   *(loose *)(columns + 26 * apart) = shadow[0];
   *(loose *)(columns + 27 * apart) = shadow[1];
 }

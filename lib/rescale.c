@@ -100,15 +100,6 @@ udg_status udg_rescale_boxes(const udg_settings *settings, udg_photo source, int
   return UDG_OK;
 }
 
-/* Part of a row: four rows weighed together as udg_plane_sample() does. */
-UDG_WIDER
-static void rows_weigh(const float *restrict from, ptrdiff_t stride, int count, const float wy[4],
-                       float *restrict line) {
-  const float *second = from + stride, *third = second + stride, *fourth = third + stride;
-  for (int x = 0; x < count; x++)
-    line[x] = wy[0] * from[x] + wy[1] * second[x] + wy[2] * third[x] + wy[3] * fourth[x];
-}
-
 enum { COLUMNS = 128 }; /* whose weights are kept at a time */
 
 /* The plane sampled at every pixel of `out`, whose pixels are 1 / factor of its: the same sums as
@@ -126,8 +117,12 @@ static void grid_sample(const udg_plane *from, double factor, float *line, udg_p
       float *to = udg_plane_row(out, y) + x0;
       udg_cubic_take(0.5, (y + 0.5) / factor, &row);
       const int inside = row.j >= 0 && row.j + 3 < from->height;
-      if (inside)
-        rows_weigh(udg_plane_row(from, row.j) + low, from->width, end - low, row.wy, line);
+      if (inside) {
+        const float *rows[4];
+        for (int k = 0; k < 4; k++)
+          rows[k] = udg_plane_row(from, row.j + k) + low;
+        udg_plane_weigh_rows(rows, row.wy, end - low, line);
+      }
       for (int x = 0; x < count; x++)
         to[x] = inside && at[x].i >= 0 && at[x].i + 3 < from->width
                     ? udg_four_sum(udg_four_load(line + at[x].i - low) * udg_four_load(at[x].wx))

@@ -3,11 +3,10 @@
 
 #include <string.h>
 
+#include "eight.h"
 #include "wider.h"
 
-/* Written out for 32-bit x86 (gram.c). */
-#define EIGHT(x) (x), (x), (x), (x), (x), (x), (x), (x)
-#define SIXTEEN(x) EIGHT(x), EIGHT(x)
+#define SIXTEEN(x) UDG_EIGHT_TIMES(x), UDG_EIGHT_TIMES(x)
 
 /* As many pixels, from x on, as `vector` has. */
 #define LANES_TAKE(name, vector, everywhere)                                                       \
@@ -44,8 +43,7 @@
     }                                                                                              \
   }
 
-typedef float eight __attribute__((vector_size(8 * sizeof(float))));
-LANES_TAKE(eight_take, eight, EIGHT)
+LANES_TAKE(eight_take, udg_eight, UDG_EIGHT_TIMES)
 UDG_WIDER LINE_TAKE(eights_take, 8, eight_take)
 
 #ifdef UDG_SIXTEEN
@@ -71,14 +69,14 @@ enum { SIDE = 4 };
 
 static inline __attribute__((always_inline)) void
 even_take(const float *w, int reach, const float *from, ptrdiff_t apart, int side, float *out) {
-  eight sum[SIDE], a, b;
+  udg_eight sum[SIDE], a, b;
   for (int i = 0; i < side; i++) {
     memcpy(&a, from + 8 * i, sizeof a);
-    sum[i] = (eight){EIGHT(w[0])} * a;
+    sum[i] = UDG_EIGHT_ALL(w[0]) * a;
   }
   const float *left = from - apart, *right = from + apart;
   for (int k = 1; k <= reach; k++, left -= apart, right += apart) {
-    const eight weight = {EIGHT(w[k])};
+    const udg_eight weight = UDG_EIGHT_ALL(w[k]);
     for (int i = 0; i < side; i++) {
       memcpy(&a, left + 8 * i, sizeof a);
       memcpy(&b, right + 8 * i, sizeof b);

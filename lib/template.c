@@ -180,15 +180,13 @@ typedef struct moved {
 } moved;
 
 static void line_weigh(const udg_plane *plane, const moved *m, int y, float *restrict out) {
-  const int last = plane->height - 1, w = plane->width;
-  const float *row[4], *wy = m->by.wy;
+  const int last = plane->height - 1;
+  const float *row[4];
   for (int k = 0; k < 4; k++) {
     const int from = y + m->by.j + k;
     row[k] = udg_plane_row(plane, from < 0 ? 0 : from > last ? last : from);
   }
-  const float *r0 = row[0], *r1 = row[1], *r2 = row[2], *r3 = row[3];
-  for (int x = 0; x < w; x++)
-    out[x] = wy[0] * r0[x] + wy[1] * r1[x] + wy[2] * r2[x] + wy[3] * r3[x];
+  udg_plane_weigh_rows(row, m->by.wy, plane->width, out);
 }
 
 /* Height and distance of a line, the second image's distances in `second`. */

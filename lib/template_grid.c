@@ -3,14 +3,10 @@
 
 #include <string.h>
 
+#include "eight.h"
 #include "wider.h"
 
-enum { LANES = 8, BLOCK = 2 * LANES };
-typedef float vector __attribute__((vector_size(LANES * sizeof(float))));
-
-/* Written out for 32-bit x86 (gram.c). */
-#define EVERYWHERE(x) ((vector){(x), (x), (x), (x), (x), (x), (x), (x)})
-_Static_assert(LANES == 8, "EVERYWHERE() has eight of them");
+enum { LANES = UDG_EIGHT, BLOCK = 2 * LANES };
 
 enum { KEYS = 4 }; /* pixels that a sample is made of */
 
@@ -64,15 +60,15 @@ static void row_take(const float *from, size_t stride, int width, const float *v
                      const float *slope, int taps, float *restrict values, float *restrict slopes) {
   int x = 0;
   for (; x + BLOCK <= width; x += BLOCK) {
-    vector v0 = {0}, v1 = {0}, s0 = {0}, s1 = {0}, a, b;
+    udg_eight v0 = {0}, v1 = {0}, s0 = {0}, s1 = {0}, a, b;
     const float *at = from + x;
     for (int t = 0; t < taps; t++, at += stride) {
       memcpy(&a, at, sizeof a);
       memcpy(&b, at + LANES, sizeof b);
-      v0 += EVERYWHERE(value[t]) * a;
-      v1 += EVERYWHERE(value[t]) * b;
-      s0 += EVERYWHERE(slope[t]) * a;
-      s1 += EVERYWHERE(slope[t]) * b;
+      v0 += UDG_EIGHT_ALL(value[t]) * a;
+      v1 += UDG_EIGHT_ALL(value[t]) * b;
+      s0 += UDG_EIGHT_ALL(slope[t]) * a;
+      s1 += UDG_EIGHT_ALL(slope[t]) * b;
     }
     memcpy(values + x, &v0, sizeof v0);
     memcpy(values + x + LANES, &v1, sizeof v1);
@@ -97,8 +93,8 @@ void udg_grid_rows(const udg_grid_axis *axis, const udg_plane *from, udg_plane *
   }
 }
 
-static inline float sum_of(const vector *of) {
-  const vector v = *of;
+static inline float sum_of(const udg_eight *of) {
+  const udg_eight v = *of;
   return ((v[0] + v[4]) + (v[1] + v[5])) + ((v[2] + v[6]) + (v[3] + v[7]));
 }
 
@@ -106,7 +102,7 @@ static inline float sum_of(const vector *of) {
 UDG_WIDER
 static void point_take(const float *values, const float *slopes, const float *value,
                        const float *slope, int taps, udg_grid_sample *sample) {
-  vector v = {0}, x = {0}, y = {0}, a, b, p, q;
+  udg_eight v = {0}, x = {0}, y = {0}, a, b, p, q;
   int t = 0;
   for (; t + LANES <= taps; t += LANES) {
     memcpy(&a, values + t, sizeof a);

@@ -1,0 +1,18 @@
+/* SPDX-License-Identifier: GPL-2.0-or-later */
+/* Eight floats side by side: one vector where the machine has wide ones, two elsewhere. */
+#ifndef UDG_EIGHT_H
+#define UDG_EIGHT_H
+
+enum { UDG_EIGHT = 8 };
+
+/* By pointer or memcpy() wherever it goes: a vector wider than the target's changes how functions
+ * are called. */
+typedef float udg_eight __attribute__((vector_size(UDG_EIGHT * sizeof(float))));
+
+/* The same value eight times, as a list and as a vector. Written out: where floats are computed
+ * wider than they are stored (32-bit x86), a float times a vector is refused. */
+#define UDG_EIGHT_TIMES(x) (x), (x), (x), (x), (x), (x), (x), (x)
+#define UDG_EIGHT_ALL(x) ((udg_eight){UDG_EIGHT_TIMES(x)})
+_Static_assert(UDG_EIGHT == 8, "UDG_EIGHT_TIMES() has eight of them");
+
+#endif
