@@ -81,12 +81,19 @@ void udg_cubic_take(double x, double y, udg_cubic *cubic) {
 }
 
 UDG_WIDER
-void udg_plane_weigh_rows(const float *const row[4], const float wy[4], int count,
-                          float *restrict out) {
+static void weigh_rows(const float *const row[4], const float wy[4], int count,
+                       float *restrict out) {
   const float *r0 = row[0], *r1 = row[1], *r2 = row[2], *r3 = row[3];
   const float w0 = wy[0], w1 = wy[1], w2 = wy[2], w3 = wy[3];
   for (int x = 0; x < count; x++)
     out[x] = w0 * r0[x] + w1 * r1[x] + w2 * r2[x] + w3 * r3[x];
+}
+
+/* Not itself in clones: a choice at load time is seen outside the library whatever its visibility,
+ * and clang names it otherwise. */
+void udg_plane_weigh_rows(const float *const row[4], const float wy[4], int count,
+                          float *restrict out) {
+  weigh_rows(row, wy, count, out);
 }
 
 /* Taps kept for one pass; a wider Gaussian takes several passes. */

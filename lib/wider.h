@@ -3,7 +3,7 @@
 #ifndef UDG_WIDER_H
 #define UDG_WIDER_H
 
-/* Before a function whose loops are worth it: chosen at run time.  Without multiply-add,
+/* Before a static function whose loops are worth it: chosen at run time.  Without multiply-add,
  * which would round differently, so the bits are the same. UDG_PLAIN leaves it out. */
 #if defined(__x86_64__) && defined(__gnu_linux__) && !defined(UDG_PLAIN)
 #define UDG_WIDER __attribute__((target_clones("default", "avx2")))
