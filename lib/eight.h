@@ -3,6 +3,8 @@
 #ifndef UDG_EIGHT_H
 #define UDG_EIGHT_H
 
+#include <stdint.h>
+
 enum { UDG_EIGHT = 8 };
 
 /* By pointer or memcpy() wherever it goes: a vector wider than the target's changes how functions
@@ -14,5 +16,11 @@ typedef float udg_eight __attribute__((vector_size(UDG_EIGHT * sizeof(float))));
 #define UDG_EIGHT_TIMES(x) (x), (x), (x), (x), (x), (x), (x), (x)
 #define UDG_EIGHT_ALL(x) ((udg_eight){UDG_EIGHT_TIMES(x)})
 _Static_assert(UDG_EIGHT == 8, "UDG_EIGHT_TIMES() has eight of them");
+
+/* What comparing two gives, and, one by one, the first where that is true, else the second: a
+ * compiler may make jumps of ?:, and then no vectors. */
+typedef int32_t udg_eight_truth __attribute__((vector_size(UDG_EIGHT * sizeof(int32_t))));
+#define UDG_EIGHT_CHOOSE(truth, first, second)                                                     \
+  ((udg_eight)(((udg_eight_truth)(first) & (truth)) | ((udg_eight_truth)(second) & ~(truth))))
 
 #endif

@@ -4,7 +4,9 @@
 #include <math.h>
 #include <string.h>
 
+#include "eight.h"
 #include "relief.h"
+#include "wider.h"
 
 int udg_digit_symmetric(char digit) {
   return digit == '0' || digit == '1' || digit == '8';
@@ -17,60 +19,170 @@ static const int FOOT_PX = 8;          /* what light and whitening add around it
 static const double BLUR_REACH_PX = 6;
 
 typedef struct workspace {
-  udg_plane distance, cosine, sine, rim, scratch;
+  udg_plane distance, cosine, sine, rim, turn, scratch;
+  udg_trace found; /* with room for every pixel of the window */
 } workspace;
 
-static udg_status workspace_create(const udg_settings *settings, int size, workspace *work) {
-  memset(work, 0, sizeof *work);
-  udg_plane *planes[] = {&work->distance, &work->cosine, &work->sine, &work->rim, &work->scratch};
-  for (size_t i = 0; i < sizeof planes / sizeof *planes; i++)
-    if (udg_plane_create(settings, size, size, planes[i]) != UDG_OK)
-      return UDG_ERROR_MEMORY;
+enum { PLANES = 6 };
+
+static udg_plane *plane_of(workspace *work, int i) {
+  udg_plane *planes[PLANES] = {&work->distance, &work->cosine, &work->sine,
+                               &work->rim,      &work->turn,   &work->scratch};
+  return planes[i];
+}
+
+/* Room for lists of so many, one behind the other. */
+static udg_status lists_create(const udg_settings *settings, size_t pixels, size_t support,
+                               size_t tops, udg_trace *trace) {
+  const size_t bytes = pixels * sizeof *trace->pixels +
+                       (support + tops) * sizeof *trace->support_at + sizeof *trace->pixels;
+  trace->pixels = udg_memory_get(settings, bytes, 1);
+  if (!trace->pixels)
+    return UDG_ERROR_MEMORY;
+  trace->support_at = (int32_t *)(void *)(trace->pixels + pixels);
+  trace->top_at = trace->support_at + support;
   return UDG_OK;
 }
 
-static void workspace_destroy(const udg_settings *settings, workspace *work) {
-  udg_plane *planes[] = {&work->distance, &work->cosine, &work->sine, &work->rim, &work->scratch};
-  for (size_t i = 0; i < sizeof planes / sizeof *planes; i++)
-    udg_plane_destroy(settings, planes[i]);
+static udg_status workspace_create(const udg_settings *settings, int size, workspace *work) {
+  const size_t count = (size_t)size * (size_t)size;
+  memset(work, 0, sizeof *work);
+  for (int i = 0; i < PLANES; i++)
+    if (udg_plane_create(settings, size, size, plane_of(work, i)) != UDG_OK)
+      return UDG_ERROR_MEMORY;
+  return lists_create(settings, count, count, count, &work->found);
 }
 
-/* Fills the trace from the planes in `work`. */
-static udg_status fill(udg_trace_bank *bank, const workspace *work, double bevel_px,
-                       udg_trace *trace) {
-  const double pi = acos(-1.0);
-  size_t count = (size_t)bank->size * (size_t)bank->size;
-  int pixels = 0, support = 0, tops = 0;
-  for (size_t i = 0; i < count; i++) {
-    double x = (double)work->distance.v[i] / bevel_px;
-    pixels += x > UDG_LIGHT_X_LOW && x < UDG_LIGHT_X_HIGH;
-    support += work->distance.v[i] > -UDG_TRACE_SUPPORT_PX;
-    tops += x >= UDG_LIGHT_X_HIGH;
+static void workspace_destroy(const udg_settings *settings, workspace *work) {
+  for (int i = 0; i < PLANES; i++)
+    udg_plane_destroy(settings, plane_of(work, i));
+  udg_memory_drop(settings, work->found.pixels);
+}
+
+/* Directions in steps of the light's tables, -ANGLES / 2 to ANGLES / 2, to 2e-4 of a step, of a
+ * window, of eight pixels at least. The arctangent's polynomial: Abramowitz & Stegun, Handbook of
+ * Mathematical Functions, 4.4.47. */
+UDG_WIDER
+static void turns_guess(const float *cosine, const float *sine, size_t count, float *turn) {
+  const float pi = 3.14159265f, steps = UDG_LIGHT_ANGLES / (2.0f * pi);
+  const udg_eight none = UDG_EIGHT_ALL(0.0f);
+  for (size_t i = 0; i < count; i += UDG_EIGHT) {
+    const size_t at = i + UDG_EIGHT <= count ? i : count - UDG_EIGHT;
+    udg_eight c, s;
+    memcpy(&c, cosine + at, sizeof c);
+    memcpy(&s, sine + at, sizeof s);
+    const udg_eight_truth west = c < none, north = s < none;
+    const udg_eight x = UDG_EIGHT_CHOOSE(west, -c, c), y = UDG_EIGHT_CHOOSE(north, -s, s);
+    const udg_eight_truth steep = x < y;
+    const udg_eight shorter = UDG_EIGHT_CHOOSE(steep, x, y), longer = UDG_EIGHT_CHOOSE(steep, y, x);
+    const udg_eight t = shorter / (longer + UDG_EIGHT_ALL(1e-30f)), t2 = t * t;
+    udg_eight phi = UDG_EIGHT_ALL(0.0208351f);
+    phi = phi * t2 + UDG_EIGHT_ALL(-0.0851330f);
+    phi = phi * t2 + UDG_EIGHT_ALL(0.1801410f);
+    phi = phi * t2 + UDG_EIGHT_ALL(-0.3302995f);
+    phi = (phi * t2 + UDG_EIGHT_ALL(0.9998660f)) * t;
+    phi = UDG_EIGHT_CHOOSE(steep, UDG_EIGHT_ALL(0.5f * pi) - phi, phi);
+    phi = UDG_EIGHT_CHOOSE(west, UDG_EIGHT_ALL(pi) - phi, phi);
+    phi = UDG_EIGHT_CHOOSE(north, -phi, phi) * UDG_EIGHT_ALL(steps);
+    memcpy(turn + at, &phi, sizeof phi);
   }
-  trace->pixels = udg_memory_get(&bank->settings, (size_t)pixels + 1, sizeof *trace->pixels);
-  trace->support_at =
-      udg_memory_get(&bank->settings, (size_t)support + 1, sizeof *trace->support_at);
-  trace->top_at = udg_memory_get(&bank->settings, (size_t)tops + 1, sizeof *trace->top_at);
-  if (!trace->pixels || !trace->support_at || !trace->top_at)
-    return UDG_ERROR_MEMORY;
-  for (size_t i = 0; i < count; i++) {
-    double x = (double)work->distance.v[i] / bevel_px;
-    if (work->distance.v[i] > -UDG_TRACE_SUPPORT_PX)
-      trace->support_at[trace->support_count++] = (int32_t)i;
-    if (x >= UDG_LIGHT_X_HIGH)
-      trace->top_at[trace->top_count++] = (int32_t)i;
-    if (x <= UDG_LIGHT_X_LOW || x >= UDG_LIGHT_X_HIGH)
-      continue;
+}
+
+/* The entry of the light's tables for a pixel's direction. The guess is good unless it lies
+ * between two of them. */
+static uint8_t angle_of(const workspace *work, size_t i) {
+  const float turn = work->turn.v[i] + (UDG_LIGHT_ANGLES + 0.5f);
+  int angle = (int)turn;
+  if (fabsf(turn - (float)angle - 0.5f) > 0.499f) {
     double phi = atan2((double)work->sine.v[i], (double)work->cosine.v[i]);
-    double turn = phi * UDG_LIGHT_ANGLES / (2.0 * pi);
-    int angle = (int)floor(turn + 0.5);
-    udg_edge_pixel *pixel = &trace->pixels[trace->pixel_count++];
-    pixel->at = (int32_t)i;
-    pixel->rim = work->rim.v[i];
-    pixel->angle = (uint8_t)((angle + UDG_LIGHT_ANGLES) % UDG_LIGHT_ANGLES);
-    pixel->step = (uint8_t)floor(
-        (x - UDG_LIGHT_X_LOW) / (UDG_LIGHT_X_HIGH - UDG_LIGHT_X_LOW) * (UDG_LIGHT_STEPS - 1) + 0.5);
+    angle = (int)floor(phi * UDG_LIGHT_ANGLES / (2.0 * acos(-1.0)) + 0.5) + UDG_LIGHT_ANGLES;
   }
+  return (uint8_t)(angle % UDG_LIGHT_ANGLES);
+}
+
+/* What the planes of `work` hold, into work->found. */
+static void find_pixels(workspace *work, double bevel_px) {
+  const double low = UDG_LIGHT_X_LOW, range = UDG_LIGHT_X_HIGH - UDG_LIGHT_X_LOW;
+  const size_t count = (size_t)work->distance.width * (size_t)work->distance.height;
+  const float far = fminf((float)(low * bevel_px) - 1.0f, -UDG_TRACE_SUPPORT_PX);
+  udg_trace *found = &work->found;
+  found->pixel_count = found->support_count = found->top_count = 0;
+  turns_guess(work->cosine.v, work->sine.v, count, work->turn.v);
+  for (size_t i = 0; i < count; i++) {
+    const float distance = work->distance.v[i];
+    if (distance <= far)
+      continue;
+    const double x = (double)distance / bevel_px;
+    if (distance > -UDG_TRACE_SUPPORT_PX)
+      found->support_at[found->support_count++] = (int32_t)i;
+    if (x >= UDG_LIGHT_X_HIGH)
+      found->top_at[found->top_count++] = (int32_t)i;
+    if (x <= low || x >= UDG_LIGHT_X_HIGH)
+      continue;
+    found->pixels[found->pixel_count++] =
+        (udg_edge_pixel){.at = (int32_t)i,
+                         .rim = work->rim.v[i],
+                         .angle = angle_of(work, i),
+                         .step = (uint8_t)((x - low) / range * (UDG_LIGHT_STEPS - 1) + 0.5)};
+  }
+}
+
+static udg_status lists_like(const udg_settings *settings, const udg_trace *other,
+                             udg_trace *trace) {
+  trace->pixel_count = other->pixel_count;
+  trace->support_count = other->support_count;
+  trace->top_count = other->top_count;
+  return lists_create(settings, (size_t)other->pixel_count, (size_t)other->support_count,
+                      (size_t)other->top_count, trace);
+}
+
+static udg_status copy_found(const udg_settings *settings, const udg_trace *found,
+                             udg_trace *trace) {
+  udg_status status = lists_like(settings, found, trace);
+  if (status != UDG_OK)
+    return status;
+  memcpy(trace->pixels, found->pixels, (size_t)found->pixel_count * sizeof *found->pixels);
+  memcpy(trace->support_at, found->support_at,
+         (size_t)found->support_count * sizeof *found->support_at);
+  memcpy(trace->top_at, found->top_at, (size_t)found->top_count * sizeof *found->top_at);
+  return UDG_OK;
+}
+
+/* Indices of a window with left and right changed over, in rising order. */
+static void turn_over_indices(const int32_t *from, int count, int size, int32_t *to) {
+  for (int first = 0, end; first < count; first = end) {
+    const int32_t row_begins = from[first] / size * size, both_ends = 2 * row_begins + size - 1;
+    for (end = first + 1; end < count && from[end] < row_begins + size;)
+      end++;
+    for (int k = first; k < end; k++)
+      to[first + end - 1 - k] = both_ends - from[k];
+  }
+}
+
+static void turn_over_pixels(const udg_edge_pixel *from, int count, int size, udg_edge_pixel *to) {
+  const int angles = UDG_LIGHT_ANGLES;
+  for (int first = 0, end; first < count; first = end) {
+    const int32_t row_begins = from[first].at / size * size, both_ends = 2 * row_begins + size - 1;
+    for (end = first + 1; end < count && from[end].at < row_begins + size;)
+      end++;
+    for (int k = first; k < end; k++) {
+      udg_edge_pixel *pixel = &to[first + end - 1 - k];
+      *pixel = from[k];
+      pixel->at = both_ends - from[k].at;
+      pixel->angle = (uint8_t)((angles / 2 - from[k].angle + angles) % angles);
+    }
+  }
+}
+
+/* `other` with left and right changed over. */
+static udg_status turn_over(const udg_settings *settings, const udg_trace *other, int size,
+                            udg_trace *trace) {
+  udg_status status = lists_like(settings, other, trace);
+  if (status != UDG_OK)
+    return status;
+  turn_over_pixels(other->pixels, other->pixel_count, size, trace->pixels);
+  turn_over_indices(other->support_at, other->support_count, size, trace->support_at);
+  turn_over_indices(other->top_at, other->top_count, size, trace->top_at);
   return UDG_OK;
 }
 
@@ -155,20 +267,6 @@ static udg_status draw(udg_trace_bank *bank, const udg_reference *reference, dou
   return status;
 }
 
-/* Left and right changed over in the planes of `work`. */
-static void turn_over(workspace *work) {
-  udg_plane *planes[] = {&work->distance, &work->cosine, &work->sine, &work->rim};
-  for (int i = 0; i < 4; i++)
-    for (int y = 0; y < planes[i]->height; y++) {
-      float *row = udg_plane_row(planes[i], y), sign = planes[i] == &work->cosine ? -1.0f : 1.0f;
-      for (int low = 0, high = planes[i]->width - 1; low <= high; low++, high--) {
-        float first = sign * row[low];
-        row[low] = sign * row[high];
-        row[high] = first;
-      }
-    }
-}
-
 /* The same digit turned over: as the digit is mirrored that is turned the other way. */
 static udg_trace *reverse_of(udg_trace_bank *bank, const udg_trace *trace) {
   for (int i = 0; i < bank->trace_count; i++) {
@@ -183,15 +281,14 @@ static udg_trace *reverse_of(udg_trace_bank *bank, const udg_trace *trace) {
 /* A trace, and the one that is its reverse. */
 static udg_status draw_both(udg_trace_bank *bank, const udg_reference *reference, double px_per_mm,
                             udg_trace *trace, workspace *work, udg_message *message) {
-  const double bevel_px = reference->bevel_mm * px_per_mm;
   udg_trace *reverse = reverse_of(bank, trace);
   udg_status status = draw(bank, reference, px_per_mm, trace, work, message);
-  if (status == UDG_OK)
-    status = fill(bank, work, bevel_px, trace);
-  if (status != UDG_OK || !reverse)
+  if (status != UDG_OK)
     return status;
-  turn_over(work);
-  return fill(bank, work, bevel_px, reverse);
+  find_pixels(work, reference->bevel_mm * px_per_mm);
+  status = copy_found(&bank->settings, &work->found, trace);
+  return status == UDG_OK && reverse ? turn_over(&bank->settings, trace, bank->size, reverse)
+                                     : status;
 }
 
 /* Mirrored ones last, as most of them are the reverse of another. */
@@ -277,11 +374,8 @@ void udg_trace_bank_destroy(udg_trace_bank *bank) {
   if (!bank)
     return;
   udg_settings settings = bank->settings;
-  for (int i = 0; i < bank->trace_count; i++) {
+  for (int i = 0; i < bank->trace_count; i++)
     udg_memory_drop(&settings, bank->traces[i].pixels);
-    udg_memory_drop(&settings, bank->traces[i].support_at);
-    udg_memory_drop(&settings, bank->traces[i].top_at);
-  }
   for (int i = 0; bank->supports && i < udg_trace_pair_count(bank); i++)
     udg_memory_drop(&settings, bank->supports[i]);
   udg_memory_drop(&settings, bank->supports);

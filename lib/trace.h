@@ -28,8 +28,8 @@ typedef struct udg_trace {
   int mirrored;    /* never punched: a decoy */
   double turn_rad; /* in the date plane */
   int pixel_count;
-  udg_edge_pixel *pixels;
-  int top_count; /* pixels farther in than the light's tables reach: flat */
+  udg_edge_pixel *pixels; /* the other lists lie behind it in the same block */
+  int top_count;          /* pixels farther in than the light's tables reach: flat */
   int32_t *top_at;
   int support_count;
   int32_t *support_at; /* window indices of the support */

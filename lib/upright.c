@@ -5,7 +5,9 @@
 #include <string.h>
 
 #include "appearance.h"
+#include "eight.h"
 #include "relief.h"
+#include "wider.h"
 
 /* Room around the digits' centres, in digit heights: a trace sits up to 0.4 off
  * and is half a height from its centre to its edge; the rest is field to learn
@@ -85,25 +87,65 @@ void udg_upright_destroy(udg_upright *upright) {
   udg_buffer_destroy(&upright->settings, &upright->window_scratch);
 }
 
+/* One row's slopes, and how steep they are; its pixels' neighbours to both sides begin at `left`
+ * and `right`. */
+UDG_WIDER
+static void slopes_take(const float *left, const float *right, const float *above,
+                        const float *below, int count, float *restrict slope_x,
+                        float *restrict slope_y, float *restrict steepness) {
+  for (int x = 0; x < count; x++) {
+    float gx = 0.5f * (right[x] - left[x]), gy = 0.5f * (below[x] - above[x]);
+    slope_x[x] = gx;
+    slope_y[x] = gy;
+    steepness[x] = sqrtf(gx * gx + gy * gy);
+  }
+}
+
+/* Slopes of `count` pixels, at most eight, over their steepness, which is cut at 1. */
+static inline void eight_directions(float *slope_x, float *slope_y, float *steepness,
+                                    size_t count) {
+  const udg_eight one = UDG_EIGHT_ALL(1.0f), none = UDG_EIGHT_ALL(0.0f);
+  udg_eight c = none, s = none, steep = none;
+  memcpy(&c, slope_x, count * sizeof *slope_x);
+  memcpy(&s, slope_y, count * sizeof *slope_y);
+  memcpy(&steep, steepness, count * sizeof *steepness);
+  const udg_eight_truth slopes = steep > UDG_EIGHT_ALL(1e-6f), soft = steep < one;
+  const udg_eight inverse = one / steep, scale = UDG_EIGHT_CHOOSE(slopes, inverse, none);
+  c *= scale;
+  s *= scale;
+  steep = UDG_EIGHT_CHOOSE(soft, steep, one);
+  memcpy(slope_x, &c, count * sizeof *slope_x);
+  memcpy(slope_y, &s, count * sizeof *slope_y);
+  memcpy(steepness, &steep, count * sizeof *steepness);
+}
+
+UDG_WIDER
+static void directions_take(float *slope_x, float *slope_y, float *steepness, size_t count) {
+  size_t i = 0;
+  for (; i + UDG_EIGHT <= count; i += UDG_EIGHT)
+    eight_directions(slope_x + i, slope_y + i, steepness + i, UDG_EIGHT);
+  if (i < count)
+    eight_directions(slope_x + i, slope_y + i, steepness + i, count - i);
+}
+
 void udg_edge_direction(udg_plane *distance, udg_plane *cosine, udg_plane *sine, udg_plane *rim,
                         udg_plane *scratch) {
-  int width = distance->width, height = distance->height;
+  const int width = distance->width, height = distance->height, last = width - 1;
   udg_plane_blur(distance, 1.0, scratch);
   for (int y = 0; y < height; y++) {
     const float *row = udg_plane_row(distance, y);
     const float *above = udg_plane_row(distance, y > 0 ? y - 1 : y);
     const float *below = udg_plane_row(distance, y + 1 < height ? y + 1 : y);
-    size_t at = (size_t)y * (size_t)width;
-    for (int x = 0; x < width; x++) {
-      float gx = 0.5f * (row[x + 1 < width ? x + 1 : x] - row[x > 0 ? x - 1 : x]);
-      float gy = 0.5f * (below[x] - above[x]);
-      float steepness = sqrtf(gx * gx + gy * gy);
-      float scale = steepness > 1e-6f ? 1.0f / steepness : 0.0f;
-      cosine->v[at + (size_t)x] = gx * scale;
-      sine->v[at + (size_t)x] = gy * scale;
-      rim->v[at + (size_t)x] = fminf(steepness, 1.0f);
-    }
+    float *c = udg_plane_row(cosine, y), *s = udg_plane_row(sine, y), *r = udg_plane_row(rim, y);
+    /* At the ends the plane goes on as it is. */
+    slopes_take(row, row + (last > 0), above, below, 1, c, s, r);
+    if (last > 1)
+      slopes_take(row, row + 2, above + 1, below + 1, last - 1, c + 1, s + 1, r + 1);
+    if (last > 0)
+      slopes_take(row + last - 1, row + last, above + last, below + last, 1, c + last, s + last,
+                  r + last);
   }
+  directions_take(cosine->v, sine->v, rim->v, (size_t)width * (size_t)height);
 }
 
 /* The present digits where the registration found them: nearest outline of all. */
