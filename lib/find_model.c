@@ -260,6 +260,7 @@ udg_status udg_find_model_create(const udg_settings *settings, const udg_templat
        udg_align_moments_create(settings, &model->middle, &model->middle.moments) != UDG_OK))
     status = udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's sums");
   model->shape.distance.v = model->shape.owner.v = model->shape.p.v = model->shape.q.v = NULL;
+  model->shape.foot.v = NULL;
   if (status != UDG_OK)
     udg_find_model_destroy(settings, model);
   return status;

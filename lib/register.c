@@ -141,6 +141,7 @@ static udg_status model_get(udg_register_state *state, size_t date_index, regist
       return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's columns");
     made->shape = *shape;
     made->shape.distance.v = made->shape.owner.v = made->shape.p.v = made->shape.q.v = NULL;
+    made->shape.foot.v = NULL;
     made->date_index = date_index;
     *own = made;
   }

@@ -105,14 +105,25 @@ static void slopes_take(const udg_plane *height, udg_template *made) {
   }
 }
 
+/* udg_relief_profile() of many. */
+UDG_WIDER
+static void profiles_take(const float *restrict distance, double bevel, size_t count,
+                          float *restrict profile) {
+  for (size_t i = 0; i < count; i++) {
+    double t = (double)distance[i] / bevel;
+    t = t > 0.0 ? t : 0.0;
+    t = t < 1.0 ? t : 1.0;
+    profile[i] = (float)(t * t * (3.0 - 2.0 * t));
+  }
+}
+
 static udg_status relief_take(const udg_settings *settings, udg_template *made,
                               udg_message *message) {
   udg_plane height = {0};
   const int w = made->distance.width, h = made->distance.height;
   if (udg_plane_create(settings, w, h, &height) != UDG_OK)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's relief");
-  for (int i = 0; i < w * h; i++)
-    height.v[i] = (float)udg_relief_profile((double)made->distance.v[i], made->bevel_mm);
+  profiles_take(made->distance.v, made->bevel_mm, (size_t)w * (size_t)h, height.v);
   slopes_take(&height, made);
   udg_plane_destroy(settings, &height);
   return UDG_OK;
@@ -157,6 +168,7 @@ udg_status udg_template_twin(const udg_settings *settings, const udg_template *o
                              udg_template *twin, udg_plane *height, udg_message *message) {
   *twin = *once;
   udg_plane *planes[] = {&twin->distance, &twin->owner, &twin->p, &twin->q, height};
+  twin->foot = (udg_plane){0};
   udg_status status = UDG_OK;
   for (int i = 0; i < 5; i++)
     *planes[i] = (udg_plane){0};
@@ -244,6 +256,22 @@ void udg_template_destroy(const udg_settings *settings, udg_template *made) {
   udg_plane_destroy(settings, &made->owner);
   udg_plane_destroy(settings, &made->p);
   udg_plane_destroy(settings, &made->q);
+  udg_plane_destroy(settings, &made->foot);
+}
+
+/* Beyond so many of its spreads the foot's band is below 1e-12. */
+static const double FOOT_ENDS = 7.5;
+
+static void foot_take(const udg_template *made, float *to) {
+  const size_t count = (size_t)made->p.width * (size_t)made->p.height;
+  const float *d = made->distance.v;
+  for (size_t i = 0; i < count; i++) {
+    const double band = (double)d[i] / (FOOT_SPREAD * made->bevel_mm);
+    if (i > 0 && d[i] == d[i - 1]) /* most of the field lies where the distance is cut off */
+      to[i] = to[i - 1];
+    else
+      to[i] = fabs(band) < FOOT_ENDS ? (float)exp(-0.5 * band * band) : 0.0f;
+  }
 }
 
 struct udg_templates {
@@ -287,6 +315,12 @@ udg_status udg_templates_get(udg_templates *templates, size_t date_index, const 
   if (!own->p.v)
     status =
         udg_template_create(&templates->settings, templates->reference, date_index, own, message);
+  if (status == UDG_OK && !own->foot.v) {
+    status = udg_plane_create(&templates->settings, own->p.width, own->p.height, &own->foot);
+    if (status != UDG_OK)
+      return udg_fail(message, status, "no memory for the date's relief");
+    foot_take(own, own->foot.v);
+  }
   *made = own;
   return status;
 }
@@ -342,24 +376,14 @@ static void slopes_column(const float *restrict from_p, const float *restrict fr
   }
 }
 
-/* Beyond so many of its spreads the foot's band is below 1e-12. */
-static const double FOOT_ENDS = 7.5;
-
-static float distance_value(const udg_template *made, udg_column column, float distance) {
-  double d = (double)distance;
-  if (column == UDG_COLUMN_TOP)
-    return (float)udg_relief_profile(d, made->bevel_mm);
-  double band = d / (FOOT_SPREAD * made->bevel_mm);
-  return fabs(band) < FOOT_ENDS ? (float)exp(-0.5 * band * band) : 0.0f;
-}
-
 void udg_template_column(const udg_template *made, udg_column column, udg_plane *plane) {
-  size_t count = (size_t)made->p.width * (size_t)made->p.height;
-  if (column != UDG_COLUMN_TOP && column != UDG_COLUMN_FOOT) {
+  const size_t count = (size_t)made->p.width * (size_t)made->p.height;
+  if (column == UDG_COLUMN_TOP)
+    profiles_take(made->distance.v, made->bevel_mm, count, plane->v);
+  else if (column == UDG_COLUMN_FOOT && made->foot.v)
+    memcpy(plane->v, made->foot.v, count * sizeof *plane->v);
+  else if (column == UDG_COLUMN_FOOT)
+    foot_take(made, plane->v);
+  else
     slopes_column(made->p.v, made->q.v, column, count, plane->v);
-    return;
-  }
-  const float *d = made->distance.v;
-  for (size_t i = 0; i < count; i++) /* most of the field lies where the distance is cut off */
-    plane->v[i] = i > 0 && d[i] == d[i - 1] ? plane->v[i - 1] : distance_value(made, column, d[i]);
 }

@@ -43,6 +43,7 @@ typedef struct udg_template {
   udg_plane distance; /* mm, to the nearest outline, positive inside; cut off where it is far */
   udg_plane owner;    /* number of the place that outline belongs to */
   udg_plane p, q;     /* slopes over the steepest of the bevel */
+  udg_plane foot;     /* the column of that name where it is asked for several times, or empty */
 } udg_template;
 
 udg_status udg_template_create(const udg_settings *settings, const udg_reference *reference,

@@ -86,9 +86,15 @@ static void row_take(const float *from, size_t stride, int width, const float *v
 
 void udg_grid_rows(const udg_grid_axis *axis, const udg_plane *from, udg_plane *to) {
   for (int k = 0; k < axis->count; k++) {
-    size_t at = (size_t)k * (size_t)axis->taps;
-    row_take(udg_plane_row(from, axis->first[k]), (size_t)from->width, from->width,
-             axis->value + at, axis->slope + at, axis->taps, udg_plane_row(to, k),
+    const float *value = axis->value + (size_t)k * (size_t)axis->taps;
+    const float *slope = axis->slope + (size_t)k * (size_t)axis->taps;
+    int first = 0, end = axis->taps; /* less what was put in for whole vectors */
+    while (end > 0 && value[end - 1] == 0.0f && slope[end - 1] == 0.0f)
+      end--;
+    while (first < end && value[first] == 0.0f && slope[first] == 0.0f)
+      first++;
+    row_take(udg_plane_row(from, axis->first[k] + first), (size_t)from->width, from->width,
+             value + first, slope + first, end - first, udg_plane_row(to, k),
              udg_plane_row(to, axis->count + k));
   }
 }

@@ -4,6 +4,7 @@
 #include <string.h>
 
 #include "align_moments.h"
+#include "four.h"
 #include "rescale.h"
 #include "template.h"
 #include "template_grid.h"
@@ -24,14 +25,6 @@ void udg_patch_set_destroy(const udg_settings *settings, udg_patch_set *set) {
   *set = (udg_patch_set){0};
 }
 
-/* Gradient of the distance; shorter than 1 on the middle of a stroke. */
-static void normal_take(const udg_template *made, double x, double y, float *n_x, float *n_y) {
-  const udg_plane *d = &made->distance;
-  const float half = (float)(made->px_per_mm / 4);
-  *n_x = half * (udg_plane_sample(d, x + 2, y) - udg_plane_sample(d, x - 2, y));
-  *n_y = half * (udg_plane_sample(d, x, y + 2) - udg_plane_sample(d, x, y - 2));
-}
-
 /* z runs from -1 at the foot of the shoulder to 1 at its top; beyond, stretch
  * and skew fade. */
 static void swells_take(const udg_template *made, double d, udg_patch *patch, int i) {
@@ -41,16 +34,43 @@ static void swells_take(const udg_template *made, double d, udg_patch *patch, in
   patch->swell[2][i] = (float)(z * z * fade);
 }
 
+/* A line of the grid, as udg_plane_sample() takes pixels for it: the first of four, and what they
+ * count for, NORMAL_PX before the line, and as far behind it, and on it. */
+enum { BEFORE, BEHIND, ON, NEAR_LINES };
+typedef struct grid_line {
+  int px; /* it lies in; -1: too near to the raster's ends */
+  int first[NEAR_LINES];
+  float weight[NEAR_LINES][4];
+} grid_line;
+
 /* The grid of the patch pixels: the columns' and the rows' places in the fine raster, px, and after
  * a walk those of each patch's pixels in it. */
 typedef struct grid {
   double px_per_mm;
   int half[2], size[2];
   double *at_px[2];
+  grid_line *lines[2];
   int16_t *x[UDG_PLACES_MAX], *y[UDG_PLACES_MAX];
   size_t most;              /* pixels of the largest patch */
   udg_grid_sample *samples; /* room for its */
 } grid;
+
+static const double NORMAL_PX = 2;
+
+static grid_line line_at(double at_px, int size) {
+  const double at[NEAR_LINES] = {at_px - NORMAL_PX, at_px + NORMAL_PX, at_px};
+  grid_line line = {.px = -1};
+  for (int k = 0; k < NEAR_LINES; k++) {
+    udg_cubic cubic;
+    udg_cubic_take(at[k], 0.5, &cubic);
+    if (cubic.i < 0 || cubic.i + 3 >= size)
+      return line;
+    line.first[k] = cubic.i;
+    memcpy(line.weight[k], cubic.wx, sizeof line.weight[k]);
+  }
+  line.px = (int)at_px;
+  return line;
+}
 
 static double grid_mm(const udg_template *made, const grid *g, int axis, int line) {
   return made->centre_mm[axis] + (line - g->half[axis]) / g->px_per_mm;
@@ -66,25 +86,46 @@ static udg_status grid_create(const udg_settings *settings, const udg_template *
     g->half[i] = (int)half;
     g->size[i] = 2 * g->half[i] + 1;
     g->at_px[i] = udg_memory_get(settings, (size_t)g->size[i], sizeof *g->at_px[i]);
-    if (!g->at_px[i])
+    g->lines[i] = udg_memory_get(settings, (size_t)g->size[i], sizeof *g->lines[i]);
+    if (!g->at_px[i] || !g->lines[i])
       return UDG_ERROR_MEMORY;
-    for (int k = 0; k < g->size[i]; k++)
+    for (int k = 0; k < g->size[i]; k++) {
       g->at_px[i][k] = made->origin_px[i] + made->px_per_mm * grid_mm(made, g, i, k);
+      g->lines[i][k] = line_at(g->at_px[i][k], i ? made->p.height : made->p.width);
+    }
   }
   return UDG_OK;
 }
 
 static void grid_destroy(const udg_settings *settings, grid *g) {
-  for (int i = 0; i < 2; i++)
+  for (int i = 0; i < 2; i++) {
     udg_memory_drop(settings, g->at_px[i]);
+    udg_memory_drop(settings, g->lines[i]);
+  }
   udg_memory_drop(settings, g->samples);
   for (int p = 0; p < UDG_PLACES_MAX; p++)
     udg_memory_drop(settings, g->x[p]);
 }
 
+/* udg_plane_sample() near lines of the grid. */
+static float near_lines(const udg_plane *plane, const grid_line *x, int of_x, const grid_line *y,
+                        int of_y) {
+  return udg_four_by_four(udg_plane_row(plane, y->first[of_y]) + x->first[of_x], plane->width,
+                          x->weight[of_x], y->weight[of_y]);
+}
+
+/* Gradient of the distance; shorter than 1 on the middle of a stroke. */
+static void normal_take(const udg_template *made, const grid_line *x, const grid_line *y,
+                        float *n_x, float *n_y) {
+  const udg_plane *d = &made->distance;
+  const float half = (float)(made->px_per_mm / (2 * NORMAL_PX));
+  *n_x = half * (near_lines(d, x, BEHIND, y, ON) - near_lines(d, x, BEFORE, y, ON));
+  *n_y = half * (near_lines(d, x, ON, y, BEHIND) - near_lines(d, x, ON, y, BEFORE));
+}
+
 static void pixel_fill(const udg_template *made, const grid *g, int x, int y, double distance,
                        int place, int i, udg_patch *patch) {
-  normal_take(made, g->at_px[0][x], g->at_px[1][y], &patch->n_x[i], &patch->n_y[i]);
+  normal_take(made, &g->lines[0][x], &g->lines[1][y], &patch->n_x[i], &patch->n_y[i]);
   swells_take(made, distance, patch, i);
   patch->u[i] = (float)(grid_mm(made, g, 0, x) - made->place_mm[place][0]);
   patch->v[i] = (float)(grid_mm(made, g, 1, y) - made->place_mm[place][1]);
@@ -97,11 +138,10 @@ static void grid_walk(const udg_template *made, const grid *g, udg_patch_set *se
   for (int p = 0; p < UDG_PLACES_MAX; p++)
     counts[p] = 0;
   for (int y = 0; y < g->size[1]; y++)
-    for (int x = 0; x < g->size[0]; x++) {
-      double fx = g->at_px[0][x], fy = g->at_px[1][y];
-      if (!(fx >= 2 && fx < made->p.width - 2 && fy >= 2 && fy < made->p.height - 2))
+    for (int x = 0; x < g->size[0] && g->lines[1][y].px >= 0; x++) {
+      if (g->lines[0][x].px < 0)
         continue;
-      size_t at = (size_t)fy * (size_t)made->p.width + (size_t)fx;
+      size_t at = (size_t)g->lines[1][y].px * (size_t)made->p.width + (size_t)g->lines[0][x].px;
       if ((double)made->distance.v[at] < -made->margin_mm)
         continue;
       int place = (int)made->owner.v[at], i = counts[place]++;
