@@ -26,8 +26,9 @@ udg_status udg_fragment_find(udg_score *score, const udg_upright *upright, const
                              const udg_fragment_spot *spots, int spot_count, udg_plane *scratch,
                              udg_message *message);
 
-/* Energy, as a trace's, of the best thin line within `radius` px of a spot, straight or bent as
- * much as a digit's bowls are, whatever its brightness across; and of the best straight one. */
+/* Energy, as a trace's, of the best thin line within `radius` px of a spot (25 at the most),
+ * straight or bent as much as a digit's bowls are, whatever its brightness across; and of the best
+ * straight one. */
 double udg_fragment_arc(const udg_residual *residual, const double spot_px[2], double radius,
                         double *straight);
 

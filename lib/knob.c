@@ -64,21 +64,25 @@ static double sum_of_two(const udg_score *score, float *most) {
   return sum;
 }
 
-double udg_knob_two(udg_score *score, const udg_light *light, const udg_trace_bank *bank,
-                    int window) {
-  float *most = score->whole; /* room for more than all offsets */
+void udg_knob_two(udg_score *score, const udg_light *light, const udg_trace_bank *bank,
+                  const int *windows, int count, double *energies) {
+  const size_t offsets = (size_t)score->map_side * (size_t)score->map_side;
+  float *most = score->whole; /* room for more than all offsets of as many windows */
   score->looked_at = NULL;
-  memset(most, 0, sizeof *most * (size_t)score->map_side * (size_t)score->map_side);
+  memset(most, 0, sizeof *most * offsets * (size_t)count);
   for (int n = 0; n < RADII; n += 2) {
     double whole[2];
     udg_knob_draw(light, RADIUS_PX[n], 0.5 * bank->size, bank->size, score->trace);
     udg_knob_draw(light, RADIUS_PX[n + 1], 0.5 * bank->size, bank->size, score->work);
     udg_score_draw_windows(score, bank, whole);
-    udg_score_correlate(score, bank, 0, window);
-    for (int second = 0; second < 2; second++) {
-      udg_score_take(score, bank, second);
-      take_most(score, whole[second], most);
+    for (int k = 0; k < count; k++) {
+      udg_score_correlate(score, bank, 0, windows[k]);
+      for (int second = 0; second < 2; second++) {
+        udg_score_take(score, bank, second);
+        take_most(score, whole[second], most + (size_t)k * offsets);
+      }
     }
   }
-  return sum_of_two(score, most);
+  for (int k = 0; k < count; k++)
+    energies[k] = sum_of_two(score, most + (size_t)k * offsets);
 }

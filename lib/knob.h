@@ -12,9 +12,9 @@
 void udg_knob_draw(const udg_light *light, double radius_px, double middle, int size,
                    float *window);
 
-/* Energy, as a trace's, of the best two knobs or pits that stand apart in a window of the score,
- * prepared before, within the offsets searched. */
-double udg_knob_two(udg_score *score, const udg_light *light, const udg_trace_bank *bank,
-                    int window);
+/* Energy, as a trace's, of the best two knobs or pits that stand apart in each of `count` windows of
+ * the score (at most UDG_SPOTS_MAX), prepared before, within the offsets searched. */
+void udg_knob_two(udg_score *score, const udg_light *light, const udg_trace_bank *bank,
+                  const int *windows, int count, double *energies);
 
 #endif

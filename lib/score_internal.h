@@ -9,6 +9,8 @@
  * the present digit's, so what grows with the square of the slope counts less. */
 #define UDG_DRAW_ODD 1.0f
 #define UDG_DRAW_EVEN 0.6f
+/* A trace of which less is open, share of its energy, has no amplitude to speak of. */
+#define UDG_VISIBLE_MIN 0.02
 
 /* The three correlations at one offset, and what they say. */
 typedef struct udg_peak {

@@ -6,8 +6,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* A trace all but covered has no amplitude to speak of. */
-static const double VISIBLE_MIN = 0.02;
 /* Least energy that a share is taken of. */
 static const double LOCAL_MIN = 1e-2;
 static const double SHARE_MAX = 0.999;
@@ -133,7 +131,7 @@ void udg_score_take(udg_score *score, const udg_trace_bank *bank, int second) {
 
 udg_peak udg_score_peak(float *const map[UDG_MAPS], double whole, size_t at) {
   double numerator = (double)map[UDG_MAP_NUMERATOR][at];
-  double norm = fmax((double)map[UDG_MAP_NORM][at], VISIBLE_MIN * whole);
+  double norm = fmax((double)map[UDG_MAP_NORM][at], UDG_VISIBLE_MIN * whole);
   double local = fmax((double)map[UDG_MAP_LOCAL][at], LOCAL_MIN);
   udg_peak p = {0.0, 0.0, 0.0, 0.0};
   if (numerator <= 0.0 || norm <= 0.0)
@@ -202,7 +200,7 @@ void udg_score_search_near(udg_score *score, double whole, const udg_score_range
                            int left, int top, udg_match *match) {
   int reach = score->map_side / 2 - 1, count = 2 * reach + 1;
   /* Nothing divides by nought, and nothing that is covered ranks. */
-  float norm_min = (float)fmax(VISIBLE_MIN * whole, 1e-20), best = -1.0f;
+  float norm_min = (float)fmax(UDG_VISIBLE_MIN * whole, 1e-20), best = -1.0f;
   float rank[UDG_MAP_SIDE_MAX];
   double sum = 0.0;
   for (int axis = 0; axis < 2; axis++)
