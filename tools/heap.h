@@ -4,7 +4,7 @@
 #define TOOLS_HEAP_H
 
 /* Before anything is allocated. An inspection touches some ten thousand pages for the first time,
- * which costs as much as its first half; in large pages it is a quarter of them. Where that cannot
+ * which costs as much as its first half; in large pages it is some hundred. Where that cannot
  * be had nothing changes. */
 void heap_prepare(void);
 
