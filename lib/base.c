@@ -8,7 +8,7 @@
 enum { BLOCK_ALIGNMENT = 64 };
 
 /* In front of every block lies the address that the hook gave. */
-void *udg_memory_get(const udg_settings *settings, size_t count, size_t item_bytes) {
+void *udg_memory_raw(const udg_settings *settings, size_t count, size_t item_bytes) {
   const size_t front = BLOCK_ALIGNMENT + sizeof(void *);
   if (item_bytes != 0 && count > (SIZE_MAX - front) / item_bytes)
     return NULL;
@@ -20,7 +20,13 @@ void *udg_memory_get(const udg_settings *settings, size_t count, size_t item_byt
   const size_t gap = (size_t)((BLOCK_ALIGNMENT - first % BLOCK_ALIGNMENT) % BLOCK_ALIGNMENT);
   unsigned char *block = (unsigned char *)given + sizeof(void *) + gap;
   memcpy(block - sizeof(void *), &given, sizeof given);
-  memset(block, 0, bytes);
+  return block;
+}
+
+void *udg_memory_get(const udg_settings *settings, size_t count, size_t item_bytes) {
+  void *block = udg_memory_raw(settings, count, item_bytes);
+  if (block)
+    memset(block, 0, count * item_bytes);
   return block;
 }
 

@@ -16,7 +16,9 @@ void udg_settings_resolve(udg_settings *settings, const udg_settings *given);
 /* `count` items of `item_bytes`, zeroed; NULL when the product overflows or the
  * hook gives none.  Aligned for any type and for 64-byte vectors. */
 void *udg_memory_get(const udg_settings *settings, size_t count, size_t item_bytes);
-/* Block from udg_memory_get(); NULL is fine. */
+/* The same, not zeroed: for what is filled at once. */
+void *udg_memory_raw(const udg_settings *settings, size_t count, size_t item_bytes);
+/* Block from either; NULL is fine. */
 void udg_memory_drop(const udg_settings *settings, void *block);
 
 /* Writes the message when there is one; gives `status` back, so that a fault

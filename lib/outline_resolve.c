@@ -20,7 +20,7 @@ static const double probe_mm = 40.5 / 16777216;
 /* The largest hole that rounding may tear into a chain. */
 static const double mend_mm = 1e-4;
 
-enum { CUTS_MAX = 40000 };
+enum { CUTS_MAX = 40000, CUTS_FIRST = 256 };
 
 typedef struct udg_side {
   udg_point a, b;
@@ -36,7 +36,7 @@ typedef struct udg_resolver {
   const udg_settings *settings;
   size_t side_count;
   udg_side *sides;
-  size_t cut_count;
+  size_t cut_count, cut_room;
   udg_cut *cuts;
   size_t piece_count;
   udg_side *pieces; /* boundary, inside on the same hand throughout */
@@ -69,15 +69,35 @@ static void collect_sides(udg_resolver *resolver, const udg_outline *outline) {
   }
 }
 
-static int cut_side(udg_resolver *resolver, size_t index, udg_point at) {
+/* Few outlines have many cuts. */
+static udg_status cuts_grow(udg_resolver *resolver) {
+  const size_t twice = resolver->cut_room ? 2 * resolver->cut_room : CUTS_FIRST;
+  const size_t room = twice < CUTS_MAX ? twice : CUTS_MAX;
+  if (resolver->cut_room == CUTS_MAX)
+    return UDG_ERROR_LIMIT;
+  udg_cut *cuts = udg_memory_get(resolver->settings, room, sizeof *cuts);
+  if (!cuts)
+    return UDG_ERROR_MEMORY;
+  if (resolver->cut_count > 0)
+    memcpy(cuts, resolver->cuts, resolver->cut_count * sizeof *cuts);
+  udg_memory_drop(resolver->settings, resolver->cuts);
+  resolver->cuts = cuts;
+  resolver->cut_room = room;
+  return UDG_OK;
+}
+
+static udg_status cut_side(udg_resolver *resolver, size_t index, udg_point at) {
   const udg_side *side = &resolver->sides[index];
   if (same(at, side->a) || same(at, side->b))
-    return 1;
-  if (resolver->cut_count >= CUTS_MAX)
-    return 0;
+    return UDG_OK;
+  if (resolver->cut_count == resolver->cut_room) {
+    udg_status status = cuts_grow(resolver);
+    if (status != UDG_OK)
+      return status;
+  }
   double dx = at.x - side->a.x, dy = at.y - side->a.y;
   resolver->cuts[resolver->cut_count++] = (udg_cut){index, dx * dx + dy * dy, at};
-  return 1;
+  return UDG_OK;
 }
 
 /* Whether p lies on the side, to a grid step, and between its ends. */
@@ -89,32 +109,38 @@ static int touches(const udg_side *side, double length, udg_point p) {
 }
 
 /* Cuts two sides where they meet; adds to `crossing_count` when they cross or
- * run along each other.  0 when there are too many cuts. */
-static int cut_pair(udg_resolver *resolver, size_t i, size_t j, size_t *crossing_count) {
+ * run along each other.  LIMIT when there are too many cuts. */
+static udg_status cut_pair(udg_resolver *resolver, size_t i, size_t j, size_t *crossing_count) {
   const udg_side *s = &resolver->sides[i], *t = &resolver->sides[j];
   double s_length = hypot(s->b.x - s->a.x, s->b.y - s->a.y);
   double t_length = hypot(t->b.x - t->a.x, t->b.y - t->a.y);
-  int fine = 1, touching = 0;
+  udg_status status = UDG_OK;
+  int touching = 0;
   /* Each corner begins one side and ends another: one cut for it is enough. */
-  if (touches(s, s_length, t->a))
-    fine &= cut_side(resolver, i, t->a), touching++;
-  if (touches(t, t_length, s->a))
-    fine &= cut_side(resolver, j, s->a), touching++;
+  if (touches(s, s_length, t->a)) {
+    status = cut_side(resolver, i, t->a);
+    touching++;
+  }
+  if (touches(t, t_length, s->a)) {
+    status = status == UDG_OK ? cut_side(resolver, j, s->a) : status;
+    touching++;
+  }
   touching += touches(s, s_length, t->b) + touches(t, t_length, s->b);
   int equal = (same(s->a, t->a) && same(s->b, t->b)) || (same(s->a, t->b) && same(s->b, t->a));
   if (touching || equal) {
     *crossing_count += touching > 1 || equal;
-    return fine;
+    return status;
   }
   double a = cross(t->a, t->b, s->a), b = cross(t->a, t->b, s->b);
   double c = cross(s->a, s->b, t->a), d = cross(s->a, s->b, t->b);
   if (!((a > 0) != (b > 0) && (c > 0) != (d > 0) && a != 0 && b != 0 && c != 0 && d != 0))
-    return fine;
+    return status;
   double share = a / (a - b); /* signs differ, so the difference is not zero */
   udg_point at =
       snap((udg_point){s->a.x + share * (s->b.x - s->a.x), s->a.y + share * (s->b.y - s->a.y)});
   ++*crossing_count;
-  return cut_side(resolver, i, at) && cut_side(resolver, j, at);
+  status = cut_side(resolver, i, at);
+  return status == UDG_OK ? cut_side(resolver, j, at) : status;
 }
 
 static int compare_left(const void *left, const void *right) {
@@ -123,7 +149,7 @@ static int compare_left(const void *left, const void *right) {
   return (a > b) - (a < b);
 }
 
-static int find_cuts(udg_resolver *resolver, size_t *crossing_count) {
+static udg_status find_cuts(udg_resolver *resolver, size_t *crossing_count) {
   /* The sorted order is as good as any: chaining does not need the old one. */
   qsort(resolver->sides, resolver->side_count, sizeof *resolver->sides, compare_left);
   for (size_t i = 0; i < resolver->side_count; i++) {
@@ -136,11 +162,12 @@ static int find_cuts(udg_resolver *resolver, size_t *crossing_count) {
         break;
       if (fmax(t->a.y, t->b.y) < top || fmin(t->a.y, t->b.y) > bottom)
         continue;
-      if (!cut_pair(resolver, i, j, crossing_count))
-        return 0;
+      udg_status status = cut_pair(resolver, i, j, crossing_count);
+      if (status != UDG_OK)
+        return status;
     }
   }
-  return 1;
+  return UDG_OK;
 }
 
 static int winding(const udg_resolver *resolver, double x, double y) {
@@ -179,7 +206,8 @@ static int compare_cuts(const void *left, const void *right) {
 }
 
 static void find_pieces(udg_resolver *resolver) {
-  qsort(resolver->cuts, resolver->cut_count, sizeof *resolver->cuts, compare_cuts);
+  if (resolver->cut_count > 0)
+    qsort(resolver->cuts, resolver->cut_count, sizeof *resolver->cuts, compare_cuts);
   size_t c = 0;
   for (size_t i = 0; i < resolver->side_count; i++) {
     udg_point from = resolver->sides[i].a;
@@ -311,10 +339,9 @@ udg_status udg_outline_resolve(const udg_settings *settings, udg_outline *outlin
   udg_status status = UDG_ERROR_MEMORY;
   *crossing_count = 0;
   resolver.sides = udg_memory_get(settings, room, sizeof *resolver.sides);
-  resolver.cuts = udg_memory_get(settings, CUTS_MAX, sizeof *resolver.cuts);
-  if (resolver.sides && resolver.cuts) {
+  if (resolver.sides) {
     collect_sides(&resolver, outline);
-    status = find_cuts(&resolver, crossing_count) ? UDG_OK : UDG_ERROR_LIMIT;
+    status = find_cuts(&resolver, crossing_count);
   }
   if (status == UDG_OK) {
     resolver.pieces = udg_memory_get(settings, room + resolver.cut_count, sizeof *resolver.pieces);

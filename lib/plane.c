@@ -8,18 +8,26 @@
 #include "taps.h"
 #include "wider.h"
 
-udg_status udg_plane_create(const udg_settings *settings, int width, int height, udg_plane *plane) {
+udg_status udg_plane_create_raw(const udg_settings *settings, int width, int height,
+                                udg_plane *plane) {
   if (width <= 0 || height <= 0)
     return UDG_ERROR_ARGUMENT;
   float *v = NULL;
   if ((size_t)height <= SIZE_MAX / (size_t)width)
-    v = udg_memory_get(settings, (size_t)width * (size_t)height, sizeof *v);
+    v = udg_memory_raw(settings, (size_t)width * (size_t)height, sizeof *v);
   if (!v)
     return UDG_ERROR_MEMORY;
   plane->width = width;
   plane->height = height;
   plane->v = v;
   return UDG_OK;
+}
+
+udg_status udg_plane_create(const udg_settings *settings, int width, int height, udg_plane *plane) {
+  udg_status status = udg_plane_create_raw(settings, width, height, plane);
+  if (status == UDG_OK)
+    memset(plane->v, 0, (size_t)width * (size_t)height * sizeof *plane->v);
+  return status;
 }
 
 void udg_plane_destroy(const udg_settings *settings, udg_plane *plane) {

@@ -16,6 +16,9 @@ typedef struct udg_plane {
 
 /* Zeroed; MEMORY on no memory. `plane` must be empty. */
 udg_status udg_plane_create(const udg_settings *settings, int width, int height, udg_plane *plane);
+/* The same, not zeroed. */
+udg_status udg_plane_create_raw(const udg_settings *settings, int width, int height,
+                                udg_plane *plane);
 void udg_plane_destroy(const udg_settings *settings, udg_plane *plane);
 
 static inline float *udg_plane_row(const udg_plane *plane, int y) {

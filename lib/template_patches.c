@@ -160,7 +160,7 @@ static udg_status patches_create(const udg_settings *settings, const int counts[
     udg_patch *patch = &set->patches[p];
     size_t count = (size_t)counts[p], cells = count * (size_t)set->column_stride;
     patch->u = udg_memory_get(settings, count + 1, (4 + UDG_SWELLS) * sizeof *patch->u);
-    patch->t = udg_memory_get(settings, cells + 1, 3 * sizeof *patch->t);
+    patch->t = udg_memory_raw(settings, cells + 1, 3 * sizeof *patch->t);
     g->x[p] = udg_memory_get(settings, count + 1, 2 * sizeof *g->x[p]);
     if (!patch->u || !patch->t || !g->x[p])
       return UDG_ERROR_MEMORY;
@@ -179,11 +179,21 @@ static udg_status patches_create(const udg_settings *settings, const int counts[
   return g->samples ? UDG_OK : UDG_ERROR_MEMORY;
 }
 
+/* Level and ramps, which the photo's plane shows as they are, and the end of each row of columns.
+ */
 static void background_fill(udg_patch_set *set) {
+  const size_t stride = (size_t)set->column_stride;
   for (int p = 0; p < set->patch_count; p++) {
     udg_patch *patch = &set->patches[p];
+    float *const of[3] = {patch->t, patch->t_x, patch->t_y};
     for (int i = 0; i < patch->count; i++) {
-      float *t = patch->t + (size_t)i * (size_t)set->column_stride;
+      for (int n = 0; n < 3; n++) {
+        float *t = of[n] + (size_t)i * stride;
+        t[UDG_COLUMN_LEVEL] = t[UDG_COLUMN_RAMP_X] = t[UDG_COLUMN_RAMP_Y] = 0;
+        for (size_t k = UDG_COLUMN_COUNT; k < stride; k++)
+          t[k] = 0;
+      }
+      float *t = patch->t + (size_t)i * stride;
       t[UDG_COLUMN_LEVEL] = 1;
       t[UDG_COLUMN_RAMP_X] =
           (float)((patch->centre_mm[0] + (double)patch->u[i] - set->centre_mm[0]) / set->radius_mm);
@@ -246,13 +256,13 @@ static udg_status passage_create(const udg_settings *settings, const udg_templat
   *way = (passage){.sigma_px = sigma_px, .mean_px = mean_px};
   way->in_planes =
       sigma_px > UDG_GAUSSIAN_REACH / 4.0 || width < 8 * MEAN_BOX || height < 8 * MEAN_BOX;
-  udg_status status = udg_plane_create(settings, width, height, &way->fine);
+  udg_status status = udg_plane_create_raw(settings, width, height, &way->fine);
   if (status == UDG_OK && way->in_planes)
     status = udg_plane_create(settings, width, height, &way->first);
   if (status == UDG_OK && way->in_planes)
     status = udg_plane_create(settings, width, height, &way->second);
   if (status == UDG_OK)
-    status = udg_plane_create(settings, width, 2 * g->size[1], &way->rows);
+    status = udg_plane_create_raw(settings, width, 2 * g->size[1], &way->rows);
   if (status == UDG_OK)
     status = axes_create(settings, g, &way->fine, way->in_planes ? 0.0 : sigma_px, made->px_per_mm,
                          &way->columns, &way->lines);
