@@ -30,9 +30,10 @@ static const double DOUBLED[DOUBLED_TERMS] = {0.1, 1.87, 1.78, 0.51, 1.84};
 static const double DOUBLED_GAIN_LEAST = 0.02, DOUBLED_AWAY = 0.06, DOUBLED_AWAY_LEAST = 0.01;
 /* The same where registering it as set twice finds nothing: one, its score. */
 static const double DOUBLED_ALONE[2] = {-2.7, 3.0};
-/* One digit's second image outweighs that of the date from so much more on: on a date set twice
- * each digit shows one. */
-static const double ONE_OUTWEIGHS = 6.5;
+/* On a date set twice each digit shows a second image.  One digit's outweighs that of the date
+ * where ONE_SLOPE ln(its gain / ONE_EVEN) is above the date's log odds.  By logistic regression on
+ * made pictures that show both. */
+static const double ONE_SLOPE = 1.5, ONE_EVEN = 0.038;
 /* Log odds of a crack or a scratch against a clean coin's hairlines: one, ln of the energy along a
  * line, length of the longest that stands out, digit heights, ln of the digits' height in the
  * photo, px (a small photo's pixels tell less each). By logistic regression on made pictures. */
@@ -167,6 +168,14 @@ static void look_again(const udg_score *score, const udg_upright *upright, winne
   }
   if (seen->all_gain > 0.0)
     doubled->hypothesis = moved(doubled->hypothesis, upright, seen->all_shift_mm, &copies[1]);
+}
+
+/* Whether a digit's own second image is more than its part in the date's. */
+static int one_outweighs(const udg_twice_seen *seen, const winner *again, const winner *doubled) {
+  if (again->log_odds <= OTHER_FROM)
+    return 0;
+  return seen->digits > 0 ? ONE_SLOPE * log(seen->one / ONE_EVEN) > doubled->log_odds
+                          : again->log_odds > doubled->log_odds;
 }
 
 /* Further earlier digits that come near the best one. */
@@ -309,8 +318,8 @@ static void decide(const udg_settings *settings, const udg_upright *upright, con
     udg_result_reason(result,
                       "strokes as of %s %c show away from the date's places: a punch that slipped",
                       article(score->fragment.digit), score->fragment.digit);
-  } else if (doubled->log_odds > OTHER_FROM &&
-             ONE_OUTWEIGHS * doubled->log_odds >= again->log_odds && doubled->log_odds > straight) {
+  } else if (doubled->log_odds > fmax(OTHER_FROM, straight) &&
+             !one_outweighs(&score->twice, again, doubled)) {
     result->verdict = UDG_VERDICT_DOUBLED;
     udg_result_reason(result, "every digit shows again, all displaced alike");
   } else if (again->log_odds > fmax(OTHER_FROM, straight)) {

@@ -463,8 +463,17 @@ static void one_digit_may_outweigh_the_date(void **state) {
   assert_int_equal(result.verdict, UDG_VERDICT_DOUBLED);
   score.twice.all = score.twice.anew = 0.2;
   score.twice.all_gain = 0.1;
+  score.twice.one = 0.07;
   name();
   assert_int_equal(result.verdict, UDG_VERDICT_REPUNCHED);
+  /* However much it gains, it counts: not as little as where its log odds end. */
+  score.twice.all = score.twice.anew = 0.6;
+  score.twice.one = 0.3;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_REPUNCHED);
+  score.twice.one = 0.07;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_DOUBLED);
 }
 
 /* A displacement that hardly shows, or none found: only a high score says twice. */
