@@ -77,13 +77,18 @@ def environment(there):
                 ASAN_OPTIONS=os.environ.get("ASAN_OPTIONS", "") + ":detect_leaks=1")
 
 
-def check_program(there, program, what):
-    """Runs it on a committed picture and compares with that picture's truth."""
+def truth_of_picture():
     folder = os.path.join(SOURCE, "testimages")
     with open(f"{folder}/set/{PICTURE}.json", encoding="utf-8") as text:
         truth = json.load(text)
-    reference = next(path for path in glob.glob(folder + "/references/*.json")
-                     if json.load(open(path, encoding="utf-8"))["name"] == truth["type"]["name"])
+    return truth, next(path for path in glob.glob(folder + "/references/*.json")
+                       if json.load(open(path, encoding="utf-8"))["name"] == truth["type"]["name"])
+
+
+def check_program(there, program, what):
+    """Runs it on a committed picture and compares with that picture's truth."""
+    folder = os.path.join(SOURCE, "testimages")
+    truth, reference = truth_of_picture()
     with open(f"{folder}/set/{PICTURE}.jpg", "rb") as photo:
         answer = run(program, reference, stdin=photo, env=environment(there)).stdout
     under = truth["under"]
@@ -186,6 +191,14 @@ def check_completion(there):
           complete("inspect", os.path.join(SOURCE, "READM")))
 
 
+def check_pictures(there, scratch):
+    """Drawn by a module that the command finds where it was installed to."""
+    path, photo = os.path.join(scratch, "drawn.png"), f"{SOURCE}/testimages/set/{PICTURE}.jpg"
+    drawn = run(there.find("bin/underdigit")[0], "inspect", "--picture", path, "--reference",
+                truth_of_picture()[1], photo, env=environment(there), check=False)
+    check("a picture", drawn.returncode == 0 and os.path.getsize(path) > 1000)
+
+
 def check_man_pages(there):
     for page in there.find("**/man[13]/*"):
         if shutil.which("mandoc"):
@@ -205,6 +218,7 @@ def main():
         check_cmake(there, scratch)
         check_subproject(scratch)
         check_completion(there)
+        check_pictures(there, scratch)
         check_man_pages(there)
 
 
