@@ -164,7 +164,7 @@ static udg_status kernels_take(const udg_settings *settings, source *from, doubl
   const double ratio = shape->px_per_mm / from->px_per_mm, blur = KERNEL_BLUR_PX * ratio;
   udg_plane column = {0};
   udg_buffer mean = {0}, scratch = {0};
-  udg_status status = udg_plane_create(settings, shape->p.width, shape->p.height, &column);
+  udg_status status = udg_plane_create_raw(settings, shape->p.width, shape->p.height, &column);
   for (int k = 0; k < KERNELS && status == UDG_OK; k++) {
     udg_plane *kernel = &from->kernels[k].plane;
     udg_template_column(shape, columns[k], &column);
@@ -196,7 +196,7 @@ static udg_status source_make(const udg_settings *settings, source *from, double
   size_t count = (size_t)shape->p.width * (size_t)shape->p.height;
   udg_status status = kernels_take(settings, from, height_px);
   if (status == UDG_OK)
-    status = udg_plane_create(settings, shape->p.width, shape->p.height, &from->window);
+    status = udg_plane_create_raw(settings, shape->p.width, shape->p.height, &from->window);
   for (size_t i = 0; i < count && status == UDG_OK; i++)
     from->window.v[i] = (double)shape->distance.v[i] > -shape->margin_mm ? 1 : 0;
   return status;

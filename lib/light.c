@@ -45,8 +45,8 @@ udg_status udg_light_create(const udg_settings *settings, const udg_upright *upr
     status = udg_plane_create(settings, upright->width, upright->height, planes[i]);
   size_t pixels = (size_t)upright->width * (size_t)upright->height;
   made->weight = udg_memory_get(settings, pixels, sizeof *made->weight);
-  made->rows = udg_memory_get(settings, pixels * STRIDE, sizeof *made->rows);
-  made->at = udg_memory_get(settings, pixels, sizeof *made->at);
+  made->rows = udg_memory_raw(settings, pixels * STRIDE, sizeof *made->rows);
+  made->at = udg_memory_raw(settings, pixels, sizeof *made->at);
   if (status != UDG_OK || !made->weight || !made->rows || !made->at) {
     udg_light_destroy(made);
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the light");

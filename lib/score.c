@@ -6,14 +6,15 @@
 
 #include "score_internal.h"
 
+/* Windows and spectra are filled whenever they are used. */
 static float *floats(const udg_score *score, size_t count, int *lacking) {
-  float *block = udg_memory_get(&score->settings, count, sizeof *block);
+  float *block = udg_memory_raw(&score->settings, count, sizeof *block);
   *lacking |= !block;
   return block;
 }
 
 static udg_complex *spectrum(const udg_score *score, size_t bins, int *lacking) {
-  udg_complex *block = udg_memory_get(&score->settings, bins, sizeof *block);
+  udg_complex *block = udg_memory_raw(&score->settings, bins, sizeof *block);
   *lacking |= !block;
   return block;
 }
@@ -32,6 +33,8 @@ static int take_memory(udg_score *score, const udg_trace_bank *bank) {
   for (int k = 0; k < UDG_MAPS; k++) {
     score->product[k] = spectrum(score, pixels, &lacking);
     score->map[k] = floats(score, offsets, &lacking);
+    if (score->map[k]) /* that of the local energy is not filled where nobody asks for it */
+      memset(score->map[k], 0, offsets * sizeof *score->map[k]);
     for (int p = 0; p <= score->place_count; p++)
       score->shared[p][k] = floats(score, offsets, &lacking);
     for (int p = 0; p < score->place_count + UDG_SCORE_SPARE; p++)

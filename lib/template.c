@@ -70,7 +70,7 @@ static udg_status distances_take(const udg_settings *settings, const udg_referen
   udg_status status = UDG_OK;
   size_t count = (size_t)made->distance.width * (size_t)made->distance.height;
   double far_mm = fmax(FAR_BEVELS * made->bevel_mm, made->margin_mm);
-  if (udg_plane_create(settings, made->distance.width, made->distance.height, &one) != UDG_OK)
+  if (udg_plane_create_raw(settings, made->distance.width, made->distance.height, &one) != UDG_OK)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's relief");
   for (int i = 0; i < date->place_count && status == UDG_OK; i++) {
     const udg_place *place = &date->places[i];
@@ -121,7 +121,7 @@ static udg_status relief_take(const udg_settings *settings, udg_template *made,
                               udg_message *message) {
   udg_plane height = {0};
   const int w = made->distance.width, h = made->distance.height;
-  if (udg_plane_create(settings, w, h, &height) != UDG_OK)
+  if (udg_plane_create_raw(settings, w, h, &height) != UDG_OK)
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for the date's relief");
   profiles_take(made->distance.v, made->bevel_mm, (size_t)w * (size_t)h, height.v);
   slopes_take(&height, made);
@@ -316,7 +316,7 @@ udg_status udg_templates_get(udg_templates *templates, size_t date_index, const 
     status =
         udg_template_create(&templates->settings, templates->reference, date_index, own, message);
   if (status == UDG_OK && !own->foot.v) {
-    status = udg_plane_create(&templates->settings, own->p.width, own->p.height, &own->foot);
+    status = udg_plane_create_raw(&templates->settings, own->p.width, own->p.height, &own->foot);
     if (status != UDG_OK)
       return udg_fail(message, status, "no memory for the date's relief");
     foot_take(own, own->foot.v);

@@ -36,7 +36,7 @@ static udg_status lists_create(const udg_settings *settings, size_t pixels, size
                                size_t tops, udg_trace *trace) {
   const size_t bytes = pixels * sizeof *trace->pixels +
                        (support + tops) * sizeof *trace->support_at + sizeof *trace->pixels;
-  trace->pixels = udg_memory_get(settings, bytes, 1);
+  trace->pixels = udg_memory_raw(settings, bytes, 1);
   if (!trace->pixels)
     return UDG_ERROR_MEMORY;
   trace->support_at = (int32_t *)(void *)(trace->pixels + pixels);
@@ -48,7 +48,7 @@ static udg_status workspace_create(const udg_settings *settings, int size, works
   const size_t count = (size_t)size * (size_t)size;
   memset(work, 0, sizeof *work);
   for (int i = 0; i < PLANES; i++)
-    if (udg_plane_create(settings, size, size, plane_of(work, i)) != UDG_OK)
+    if (udg_plane_create_raw(settings, size, size, plane_of(work, i)) != UDG_OK)
       return UDG_ERROR_MEMORY;
   return lists_create(settings, count, count, count, &work->found);
 }
