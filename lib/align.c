@@ -13,13 +13,6 @@
 #define HISTOGRAM_BINS 1024
 #define HISTOGRAM_STEP 0.25 /* grey levels */
 
-/* A fit is on its way when at so many times the rate of its last step (ln of what is left), or at
- * this one, the steps to come lead there. Of 3072 fits of dates set twice that were followed to
- * their ends none that led to the best pair is broken off, the nearest by 0.06. */
-static const double RATE_TIMES = 2.0, RATE_LEAST = 0.02;
-/* Steps before that is asked. */
-enum { STEPS_LEAST = 2 };
-
 udg_status udg_aligner_create(const udg_settings *settings, int pixels_max, udg_aligner **aligner) {
   udg_aligner *made = udg_memory_get(settings, 1, sizeof *made);
   if (!made)
@@ -297,24 +290,6 @@ static double plain_sigma(const udg_aligner *a, const udg_align_moments *m,
   return fmax(fmax(sqrt(fmax(energy, 0) / a->weight_sum), noise_floor), 1e-6);
 }
 
-/* Whether a fit has lost, by what the best light would leave where it stands before step number
- * `step`; `left`: ln of the share that it left before, and leaves now. */
-static int hopeless(udg_aligner *a, const udg_patch_set *set, const udg_align_settings *given,
-                    const udg_align_pose *pose, int step, double *left, udg_align_result *result) {
-  udg_align_result here;
-  if (!(given->left_most > 0) || step == 0)
-    return 0;
-  light_solve(a, set, pose, a->mask, here.light, &here);
-  const double now = log(fmax(1 - here.explained, 1e-6));
-  const double rate = fmax(RATE_TIMES * (*left - now), RATE_LEAST);
-  *left = now;
-  if (step < STEPS_LEAST || now - rate * (given->iterations_max - step) <= log(given->left_most))
-    return 0;
-  result->broken_off = 1;
-  result->explained = here.explained;
-  return 1;
-}
-
 /* One Gauss-Newton step; gives its length, negative when none could be made. */
 static double iterate(udg_aligner *a, const udg_patch_set *set, const udg_align_settings *given,
                       const udg_align_layout *how, udg_align_pose *pose, udg_align_result *result) {
@@ -354,10 +329,8 @@ void udg_align_run(udg_aligner *aligner, const udg_patch_set *set, const udg_pla
   samples_take(aligner, set, photo, given->clip_level, pose, 1);
   aligner->plain = is_plain(aligner, set, given, pose);
   light_solve(aligner, set, pose, aligner->mask, result->light, result);
-  double length = 0, left = log(fmax(1 - result->explained, 1e-6));
+  double length = 0;
   for (int i = 0; i < given->iterations_max; i++) {
-    if (hopeless(aligner, set, given, pose, i, &left, result))
-      return;
     length = iterate(aligner, set, given, &how, pose, result);
     if (length < 0)
       break;

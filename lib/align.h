@@ -57,8 +57,6 @@ typedef struct udg_align_settings {
   int iterations_max;
   double stop_px;     /* stop when no part of the date moves more, patch px */
   double step_max_px; /* longest step, patch px; 0: none */
-  double left_most;   /* share of the variance left that is still of use: a fit that is not on its
-                         way to less is broken off; 0: none */
 } udg_align_settings;
 
 typedef struct udg_align_pose {
@@ -73,7 +71,6 @@ typedef struct udg_align_pose {
 
 typedef struct udg_align_result {
   int iterations;
-  int broken_off; /* by left_most: of the rest only `explained` is told, as it was on the way */
   int used;       /* pixels with weight */
   double inside;  /* share of the patches' pixels that lie in the photo */
   double clipped; /* share of these that are clipped */

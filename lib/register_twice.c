@@ -121,10 +121,9 @@ static udg_status aligner_get(udg_register_twice *state, int pixels, udg_message
   return UDG_OK;
 }
 
-/* Pose and light that suit a template best, in the window; the share of the variance they leave,
- * which does not matter where it is more than `rest_most` (0: it does). */
+/* Pose and light that suit a template best, in the window; the share of the variance they leave. */
 static udg_status fit(udg_register_twice *state, int number, const udg_template *shape,
-                      double rest_most, udg_align_pose *pose, double *rest, udg_message *message) {
+                      udg_align_pose *pose, double *rest, udg_message *message) {
   const udg_settings *settings = &state->settings;
   udg_patch_set set;
   udg_align_result result;
@@ -139,7 +138,6 @@ static udg_status fit(udg_register_twice *state, int number, const udg_template 
   if (status == UDG_OK) {
     udg_align_settings how = udg_register_settings(&state->reference->dates[state->date_index]);
     how.stop_px = STOP_PX;
-    how.left_most = rest_most;
     udg_align_run(state->aligner, &set, &state->window.plane, &how, pose, &result);
     *rest = fmax(1.0 - result.explained, 1e-3);
   }
@@ -147,22 +145,21 @@ static udg_status fit(udg_register_twice *state, int number, const udg_template 
   return status;
 }
 
-static udg_status fit_twice(udg_register_twice *state, int number, double rest_most, guess *g,
-                            double *rest, udg_message *message) {
+static udg_status fit_twice(udg_register_twice *state, int number, guess *g, double *rest,
+                            udg_message *message) {
   level *l = &state->levels[number];
   udg_status status = udg_template_set_twice(&state->settings, &l->once, g->shift_mm, g->share,
                                              &l->twin, &l->height);
   if (status != UDG_OK)
     return udg_fail(message, status, "a date set twice could not be drawn");
-  return fit(state, number, &l->twin, rest_most, &g->pose, rest, message);
+  return fit(state, number, &l->twin, &g->pose, rest, message);
 }
 
-/* What a guess gains over `once`, the variance that the date set once leaves; only that it is less
- * than `least` where it is. */
-static udg_status guess_try(udg_register_twice *state, double once, double least, guess *g,
+/* What a guess gains over `once`, the variance that the date set once leaves. */
+static udg_status guess_try(udg_register_twice *state, double once, guess *g,
                             udg_message *message) {
   double rest = 1.0;
-  udg_status status = fit_twice(state, COARSE, once * exp(-least), g, &rest, message);
+  udg_status status = fit_twice(state, COARSE, g, &rest, message);
   g->gain = log(once / rest);
   return status;
 }
@@ -180,7 +177,7 @@ static udg_status guess_round(udg_register_twice *state, double once, const udg_
     const udg_homography back =
         udg_homography_similarity(1.0, 0.0, -BACK * g.shift_mm[0], -BACK * g.shift_mm[1]);
     g.pose.date_to_photo = udg_homography_after(&start->date_to_photo, &back);
-    udg_status status = guess_try(state, once, fmax(best->gain, GAIN_LEAST), &g, message);
+    udg_status status = guess_try(state, once, &g, message);
     if (status != UDG_OK)
       return status;
     if (g.gain > best->gain)
@@ -208,7 +205,7 @@ static udg_status better(udg_register_twice *state, double once, guess *best,
     guess top = *best;
     for (int n = 0; n < NEIGHBOURS; n++) {
       guess g = neighbour(best, n, step * state->levels[COARSE].once.height_mm, SHARE_STEPS * step);
-      udg_status status = guess_try(state, once, top.gain, &g, message);
+      udg_status status = guess_try(state, once, &g, message);
       if (status != UDG_OK)
         return status;
       if (g.gain > top.gain)
@@ -252,7 +249,7 @@ static udg_status polish(udg_register_twice *state, udg_photo grey, guess *best,
   if (status != UDG_OK)
     return status == UDG_ERROR_ARGUMENT ? UDG_OK : status;
   best->pose.date_to_photo = udg_homography_after(&to, &best->pose.date_to_photo);
-  status = fit_twice(state, FINE, 0.0, best, &rest, message);
+  status = fit_twice(state, FINE, best, &rest, message);
   best->pose.date_to_photo = udg_homography_after(&from, &best->pose.date_to_photo);
   return status;
 }
@@ -277,7 +274,7 @@ static udg_status search(udg_register_twice *state, const udg_align_pose *start,
                          udg_message *message) {
   udg_align_pose own = *start;
   double once = 1.0;
-  udg_status status = fit(state, COARSE, &state->levels[COARSE].once, 0.0, &own, &once, message);
+  udg_status status = fit(state, COARSE, &state->levels[COARSE].once, &own, &once, message);
   if (status == UDG_OK)
     status = guess_round(state, once, start, best, message);
   return status != UDG_OK || best->gain < GAIN_LEAST ? status : better(state, once, best, message);

@@ -467,37 +467,6 @@ static void derivatives_of_the_test_are_right(void **state) {
   }
 }
 
-/* What leaves too much and gains little is broken off; what gets there goes on as it would. */
-static void a_hopeless_fit_is_broken_off(void **state) {
-  (void)state;
-  scene s = {.half = 18, .columns = 3, .column = {column_level, column_p, column_q}};
-  scene_open(&s, 1);
-  lamp_set(&s, 0.7);
-  scene_draw(&s, 0.5, 0.2, 0.02, 0.98);
-  scene_noise(&s, 3);
-  udg_align_settings how = PLAIN;
-  udg_align_pose pose = start_pose(&s);
-  udg_align_result whole, fit;
-  double found[2][4];
-  udg_align_run(s.aligner, &s.set, &s.photo, &how, &pose, &whole);
-  pose_read(&s, &pose, found[0]);
-  assert_true(whole.iterations > 2 && !whole.broken_off);
-
-  how.left_most = 1.001 * (1 - whole.explained);
-  pose = start_pose(&s);
-  udg_align_run(s.aligner, &s.set, &s.photo, &how, &pose, &fit);
-  pose_read(&s, &pose, found[1]);
-  assert_true(!fit.broken_off && fit.iterations == whole.iterations);
-  assert_memory_equal(found[0], found[1], sizeof found[0]);
-
-  how.left_most = 0.1 * (1 - whole.explained);
-  pose = start_pose(&s);
-  udg_align_run(s.aligner, &s.set, &s.photo, &how, &pose, &fit);
-  assert_true(fit.broken_off && fit.iterations == 2);
-  assert_true(fit.explained > 0.5 * whole.explained && fit.explained < 1.01 * whole.explained);
-  scene_close(&s);
-}
-
 /* Points in the middle, at the rim, outside and nowhere, of every count up to two blocks and more.
  */
 static void samples_side_by_side_are_the_same(void **state) {
@@ -535,7 +504,6 @@ int main(void) {
       cmocka_unit_test(light_is_not_taken_for_shift),
       cmocka_unit_test(clipped_pixels_do_not_pull),
       cmocka_unit_test(moments_give_the_same_fit),
-      cmocka_unit_test(a_hopeless_fit_is_broken_off),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
