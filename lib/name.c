@@ -16,6 +16,9 @@ static const double OTHER_FROM = 0.0;
 /* A trace that chance explains no better than this many times what a flag asks for is worth
  * another look. */
 static const double PERHAPS = 4.0;
+/* Unless a second image under its own light, or a digit away from the places, is likelier by this
+ * much. */
+static const double FAR_LIKELIER = 2.5;
 /* Unrest (mean square of the whitened residual) around the digits that texture
  * does not explain. */
 static const double STRAY_UNREST = 2.5;
@@ -302,27 +305,33 @@ static void decide(const udg_settings *settings, const udg_upright *upright, con
                    udg_result *result) {
   const double straight = line_odds(upright, &score->line);
   const double twice = fmax(again->log_odds, doubled->log_odds);
+  const int date_twice = doubled->log_odds > fmax(OTHER_FROM, straight) &&
+                         !one_outweighs(&score->twice, again, doubled);
+  const int digit_twice = again->log_odds > fmax(OTHER_FROM, straight);
+  const int away = shows_away(upright, score) && score->fragment_log_odds > twice;
+  const double rival = away                        ? score->fragment_log_odds
+                       : date_twice || digit_twice ? twice
+                                                   : -HUGE_VAL;
   if (result->p_value < settings->flag_p_value && under->log_odds > other) {
     result->verdict = UDG_VERDICT_UNDERDIGIT;
     explain_underdigit(upright, under, result);
   } else if (result->p_value < PERHAPS * settings->flag_p_value &&
-             under->log_odds > fmax(other, OTHER_FROM)) {
+             under->log_odds > fmax(fmax(other, OTHER_FROM), rival - FAR_LIKELIER)) {
     result->verdict = UDG_VERDICT_UNDECIDED;
     udg_result_reason(result,
                       "strokes as of %s %c may show beside the %s digit, too little for a flag: "
                       "worth another photo, in other light",
                       article(result->finding.digit), result->finding.digit,
                       udg_name_place(result->finding.place, upright->place_count));
-  } else if (shows_away(upright, score) && score->fragment_log_odds > twice) {
+  } else if (away) {
     result->verdict = UDG_VERDICT_FRAGMENT;
     udg_result_reason(result,
                       "strokes as of %s %c show away from the date's places: a punch that slipped",
                       article(score->fragment.digit), score->fragment.digit);
-  } else if (doubled->log_odds > fmax(OTHER_FROM, straight) &&
-             !one_outweighs(&score->twice, again, doubled)) {
+  } else if (date_twice) {
     result->verdict = UDG_VERDICT_DOUBLED;
     udg_result_reason(result, "every digit shows again, all displaced alike");
-  } else if (again->log_odds > fmax(OTHER_FROM, straight)) {
+  } else if (digit_twice) {
     result->verdict = UDG_VERDICT_REPUNCHED;
     udg_result_reason(result, "the %s digit shows twice: the same digit, set off a little",
                       udg_name_place(again->hypothesis->place + 1, upright->place_count));
@@ -391,7 +400,7 @@ int udg_name_asks_twice(const udg_settings *settings, const udg_reference *refer
   if (!under.hypothesis || !again.hypothesis || !doubled.hypothesis)
     return 0;
   double evidence = under.log_odds + upright->date->evidence_shift;
-  int settled = udg_evidence_p_value(evidence) < PERHAPS * settings->flag_p_value &&
+  int settled = udg_evidence_p_value(evidence) < settings->flag_p_value &&
                 under.log_odds > fmax(again.log_odds, doubled.log_odds);
   return !settled && (again.log_odds > ASK_AGAIN || doubled.log_odds > ASK_DOUBLED);
 }

@@ -497,6 +497,27 @@ static void a_second_image_takes_no_flag_away(void **state) {
   assert_int_equal(result.verdict, UDG_VERDICT_UNDERDIGIT);
 }
 
+/* Too little for a flag: a second image that is far likelier is told, one that is not leaves it
+ * undecided. */
+static void a_far_likelier_second_image_is_told(void **state) {
+  (void)state;
+  show(3, '6', UDG_TRACE_EARLIER, 1500.0);
+  show(2, '6', UDG_TRACE_SAME, 200.0); /* enough to be asked for */
+  name();
+  settings.flag_p_value = 0.5 * result.p_value;
+  assert_true(udg_name_asks_twice(&settings, &reference, &upright, &score));
+  score.twice = (udg_twice_seen){
+      .digits = 4, .all_gain = 1.0, .all_shift_mm = {0.096, 0.0}, .all = 0.5, .anew = 0.5};
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_UNDECIDED);
+  score.twice.all = score.twice.anew = 9.0;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_DOUBLED);
+  score.line = (udg_line){.length_px = 9.0 * UDG_UPRIGHT_DIGIT_PX, .along = 1e15};
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_UNDECIDED); /* a scratch could pass for it */
+}
+
 int main(void) {
   const struct CMUnitTest tests[] = {
       cmocka_unit_test_setup(a_quiet_photo_is_plain, set_up),
@@ -522,6 +543,7 @@ int main(void) {
       cmocka_unit_test_setup(one_digit_may_outweigh_the_date, set_up),
       cmocka_unit_test_setup(without_a_displacement_the_score_decides, set_up),
       cmocka_unit_test_setup(a_second_image_takes_no_flag_away, set_up),
+      cmocka_unit_test_setup(a_far_likelier_second_image_is_told, set_up),
   };
   return cmocka_run_group_tests(tests, NULL, NULL);
 }
