@@ -57,7 +57,7 @@ static void patch_add(udg_aligner *a, const udg_align_source *from, const float 
   for (int first = 0; first < count; first += UDG_ALIGN_STRETCH) {
     const int stretch = count - first < UDG_ALIGN_STRETCH ? count - first : UDG_ALIGN_STRETCH;
     udg_align_columns_fill(from, first, stretch, roots + first, samples + first, sums, a->columns);
-    udg_gram_columns_add(a->columns, UDG_ALIGN_APART, stretch, stride, stride, gram);
+    udg_gram_columns_add(a->columns, UDG_ALIGN_APART, stretch, 0, stride, stride, gram);
   }
   for (int i = 0; i < count; i++)
     a->weight_sum += (double)(roots[i] * roots[i]);

@@ -179,10 +179,10 @@ static inline __attribute__((always_inline)) void part_add(const float *sums, in
 
 /* `whole`: all lanes of a pixel in one vector. */
 static inline __attribute__((always_inline)) void parts_add(int whole, const float *columns,
-                                                            size_t apart, size_t count, int width,
-                                                            int stride, double *gram) {
+                                                            size_t apart, size_t count, int from,
+                                                            int width, int stride, double *gram) {
   float sums[TALL * BROAD * UDG_GRAM_PIXELS];
-  for (int a = 0; a < width; a += TALL)
+  for (int a = from; a < width; a += TALL)
     for (int b = 0; b < a + TALL && b < width; b += BROAD) {
       const float *line = columns + (size_t)a * apart, *column = columns + (size_t)b * apart;
       if (whole) {
@@ -196,29 +196,29 @@ static inline __attribute__((always_inline)) void parts_add(int whole, const flo
 }
 
 UDG_WIDER
-static void halves_add(const float *columns, size_t apart, size_t count, int width, int stride,
-                       double *gram) {
-  parts_add(0, columns, apart, count, width, stride, gram);
+static void halves_add(const float *columns, size_t apart, size_t count, int from, int width,
+                       int stride, double *gram) {
+  parts_add(0, columns, apart, count, from, width, stride, gram);
 }
 
 #ifdef UDG_SIXTEEN
 UDG_SIXTEEN
-static void wholes_add(const float *columns, size_t apart, size_t count, int width, int stride,
-                       double *gram) {
-  parts_add(1, columns, apart, count, width, stride, gram);
+static void wholes_add(const float *columns, size_t apart, size_t count, int from, int width,
+                       int stride, double *gram) {
+  parts_add(1, columns, apart, count, from, width, stride, gram);
 }
 #endif
 
-void udg_gram_columns_add(const float *columns, size_t apart, int count, int width, int stride,
-                          double *gram) {
+void udg_gram_columns_add(const float *columns, size_t apart, int count, int from, int width,
+                          int stride, double *gram) {
   for (int first = 0; first < count; first += SPAN) {
     const size_t span = (size_t)(count - first < SPAN ? count - first : SPAN);
 #ifdef UDG_SIXTEEN
     if (udg_wider_sixteen()) {
-      wholes_add(columns + first, apart, span, width, stride, gram);
+      wholes_add(columns + first, apart, span, from, width, stride, gram);
       continue;
     }
 #endif
-    halves_add(columns + first, apart, span, width, stride, gram);
+    halves_add(columns + first, apart, span, from, width, stride, gram);
   }
 }

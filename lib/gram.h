@@ -22,8 +22,9 @@ void udg_gram_add(const float *rows, const float *weights, int count, int width,
 /* The same where each unknown's values lie one behind the other.
  *   columns  `width` of them and room for 3 more, whose values do not matter, `apart` floats
  *            from each other: `count` pixels and zeros up to a multiple of UDG_GRAM_PIXELS
+ *   from     lines before it are not summed
  * 16 sums of every 16th pixel, up to 64 of each, are in single precision, all beyond in double. */
-void udg_gram_columns_add(const float *columns, size_t apart, int count, int width, int stride,
-                          double *gram);
+void udg_gram_columns_add(const float *columns, size_t apart, int count, int from, int width,
+                          int stride, double *gram);
 
 #endif

@@ -7,19 +7,36 @@
 #include "eight.h"
 #include "gram.h"
 #include "linalg.h"
+#include "relit_rays.h"
 #include "wider.h"
 
+/* A pixel's columns, as they are summed: those that are the same whatever is supposed, those that
+ * a level relief has, too, and those that its slopes have. */
 enum {
   COLUMNS = UDG_RELIT_COLUMNS,
   GROUND = UDG_RELIT_GROUND,
   STRIDE = UDG_RELIT_STRIDE,
-  TARGET = GROUND + COLUMNS,
-  WIDTH = TARGET + 1,
-  SHADOWS = 2
+  SHADOWS = UDG_RELIT_SHADOWS,
+  TARGET = GROUND,
+  OWN = TARGET + 1,
+  HERE = OWN,
+  CREVICE_IS,
+  HOLLOW,
+  SHADOW,
+  SLOPES = SHADOW + SHADOWS,
+  WIDTH = OWN + COLUMNS
 };
+/* Lines of a matrix are summed three at a time: from here on none is left over. */
+enum { STEEP_FROM = WIDTH - 24, LEVEL_FROM = SLOPES - 6 };
+_Static_assert((int)STEEP_FROM <= (int)OWN && (int)LEVEL_FROM <= (int)OWN,
+               "all that is not the same is summed");
 _Static_assert(WIDTH <= STRIDE, "a pixel's row is too long");
-
-enum { EIGHT = UDG_EIGHT }; /* pixels side by side */
+/* The light's columns in their order among the sums. */
+static const unsigned char LIGHT[COLUMNS] = {
+    SLOPES,      SLOPES + 1,  SLOPES + 2,  SLOPES + 3, SLOPES + 4, HERE,
+    SLOPES + 5,  SLOPES + 6,  SLOPES + 7,  SLOPES + 8, SLOPES + 9, SLOPES + 10,
+    SLOPES + 11, SLOPES + 12, SLOPES + 13, CREVICE_IS, HOLLOW,     SLOPES + 14,
+    SLOPES + 15, SLOPES + 16, SHADOW,      SHADOW + 1};
 
 /* Levels from which on a difference to the field counts by its logarithm. */
 static const double SOFT_LEVELS = 15.0;
@@ -27,13 +44,9 @@ static const double SOFT_LEVELS = 15.0;
 static const double RIDGE = 1e-6;
 /* Spread of what keeps light out of crevices, bevels. */
 static const double CREVICE = 1.0;
-/* Steepness of the rays that bound a shadow, relief per length: lamps 27 and 45 degrees up. */
-static const double RAY[SHADOWS] = {0.5, 1.0};
-/* No relief casts a shadow longer than this, px. */
-enum { REACH_MOST = 64 };
 /* Pixels about a plane that repeat its border, for rays and differences; whole vectors go on over
  * a line's end. */
-enum { AROUND = REACH_MOST + EIGHT };
+enum { EIGHT = UDG_EIGHT, AROUND = UDG_RELIT_REACH_MOST + EIGHT };
 
 /* Pixels of the mask side by side in a line. */
 typedef struct run {
@@ -44,11 +57,16 @@ struct udg_relit {
   udg_settings settings;
   int size_most;
   udg_plane wide;
+  udg_plane grey;   /* the one that `base` is of */
   udg_plane around; /* the softened relief and what is about it; it begins at (AROUND, AROUND) */
   float *scratch;   /* of blurring */
-  float *columns;   /* WIDTH of them, `apart` values from each other, and room for whole tiles */
+  /* WIDTH of them, `apart` values from each other, and room for whole tiles; then SLOPES of those
+   * pixels where the relief is level. */
+  float *columns, *level;
   size_t apart;
-  udg_plane mask; /* the one that `runs` are of */
+  int steep_count, level_count;
+  double base[STRIDE * STRIDE]; /* sums of the first OWN columns over all pixels */
+  udg_plane mask;               /* the one that `runs` are of */
   run *runs;
   int run_count, pixels;
   udg_part part; /* where they lie */
@@ -60,6 +78,8 @@ static udg_status planes_create(udg_relit *made) {
   udg_status status = udg_plane_create(settings, size + EIGHT, size + EIGHT, &made->wide);
   if (status == UDG_OK)
     status = udg_plane_create(settings, more, more, &made->around);
+  if (status == UDG_OK)
+    status = udg_plane_create(settings, size + EIGHT, size + EIGHT, &made->grey);
   if (status == UDG_OK)
     status = udg_plane_create(settings, size, size, &made->mask);
   return status;
@@ -77,12 +97,13 @@ udg_status udg_relit_create(const udg_settings *settings, int size_most, udg_rel
   udg_status status = planes_create(made);
   made->scratch =
       udg_memory_get(settings, udg_plane_blur_scratch(size_most, size_most), sizeof *made->scratch);
-  made->columns = udg_memory_get(settings, made->apart * STRIDE, sizeof *made->columns);
+  made->columns = udg_memory_get(settings, made->apart * (STRIDE + SLOPES), sizeof *made->columns);
   made->runs = udg_memory_get(settings, size * (size + 1) / 2, sizeof *made->runs);
   if (status != UDG_OK || !made->scratch || !made->columns || !made->runs) {
     udg_relit_destroy(made);
     return udg_fail(message, UDG_ERROR_MEMORY, "no memory for reliefs");
   }
+  made->level = made->columns + made->apart * STRIDE;
   *relit = made;
   return UDG_OK;
 }
@@ -91,7 +112,7 @@ void udg_relit_destroy(udg_relit *relit) {
   if (!relit)
     return;
   udg_settings settings = relit->settings;
-  udg_plane *planes[] = {&relit->wide, &relit->around, &relit->mask};
+  udg_plane *planes[] = {&relit->wide, &relit->grey, &relit->around, &relit->mask};
   for (size_t k = 0; k < sizeof planes / sizeof *planes; k++)
     udg_plane_destroy(&settings, planes[k]);
   udg_memory_drop(&settings, relit->scratch);
@@ -110,14 +131,18 @@ static void run_add(udg_relit *relit, int x, int y, int count) {
   part->y1 = y + 1 > part->y1 ? y + 1 : part->y1;
 }
 
-/* The mask's runs; one mask comes with many reliefs. */
-static void runs_take(udg_relit *relit, const udg_plane *mask) {
+/* The view's grey levels and its mask's runs; one view comes with many reliefs. Whether they are
+ * new. */
+static int view_take(udg_relit *relit, const udg_plane *mask, const udg_plane *grey) {
   const int size = mask->width;
   const size_t bytes = (size_t)size * (size_t)size * sizeof *mask->v;
-  if (relit->mask.width == size && memcmp(relit->mask.v, mask->v, bytes) == 0)
-    return;
+  if (relit->mask.width == size && memcmp(relit->mask.v, mask->v, bytes) == 0 &&
+      memcmp(relit->grey.v, grey->v, bytes) == 0)
+    return 0;
   relit->mask.width = relit->mask.height = size;
+  relit->grey.width = relit->grey.height = size;
   memcpy(relit->mask.v, mask->v, bytes);
+  memcpy(relit->grey.v, grey->v, bytes);
   relit->run_count = relit->pixels = 0;
   relit->part = (udg_part){size, size, 0, 0};
   for (int y = 0; y < size; y++) {
@@ -130,69 +155,7 @@ static void runs_take(udg_relit *relit, const udg_plane *mask) {
         run_add(relit, first, y, x - first);
     }
   }
-}
-
-/* Eight floats anywhere. */
-typedef float loose __attribute__((vector_size(EIGHT * sizeof(float)), aligned(4), may_alias));
-#define AT(from) (*(const loose *)(from))
-
-static inline __attribute__((always_inline)) void raise_to(const udg_eight *least, udg_eight *v) {
-  typedef int32_t lanes __attribute__((vector_size(sizeof(udg_eight))));
-  const lanes is = *least > *v;
-  *v = (udg_eight)((is & (lanes)*least) | (~is & (lanes)*v));
-}
-
-/* Where the rays to the lamp are after so many px: whole px and what is left of one; how far each
- * has risen. */
-typedef struct ray_step {
-  int dx, dy;
-  float u, v, down[SHADOWS];
-} ray_step;
-
-typedef struct rays {
-  int reach[SHADOWS]; /* the first, which rises least, reaches farthest */
-  ray_step steps[REACH_MOST];
-} rays;
-
-static void rays_take(const udg_relit_view *view, rays *to) {
-  const double c = cos(view->azimuth_rad), s = sin(view->azimuth_rad);
-  double fall[SHADOWS];
-  for (int k = 0; k < SHADOWS; k++) {
-    fall[k] = RAY[k] / fmax(view->relief_px, 1e-3);
-    to->reach[k] = (int)fmin(ceil(1.0 / fall[k]), REACH_MOST);
-  }
-  for (int t = 0; t < to->reach[0]; t++) {
-    double x = c * (t + 1), y = s * (t + 1);
-    ray_step *step = &to->steps[t];
-    *step = (ray_step){.dx = (int)floor(x),
-                       .dy = (int)floor(y),
-                       .u = (float)(x - floor(x)),
-                       .v = (float)(y - floor(y))};
-    for (int k = 0; k < SHADOWS; k++)
-      step->down[k] = (float)(fall[k] * (t + 1));
-  }
-}
-
-/* How far the relief towards the lamp stands above each ray to it. */
-static inline __attribute__((always_inline)) void cast(const float *own, ptrdiff_t stride,
-                                                       const rays *to, udg_eight shadow[SHADOWS]) {
-  const udg_eight here = AT(own);
-  udg_eight first = {0}, second = {0};
-  for (int t = 0; t < to->reach[0]; t++) {
-    const ray_step *step = &to->steps[t];
-    const float *at = own + step->dy * stride + step->dx, *under = at + stride;
-    const udg_eight u = UDG_EIGHT_ALL(step->u), v = UDG_EIGHT_ALL(step->v);
-    const udg_eight above = AT(at) + u * (AT(at + 1) - AT(at));
-    const udg_eight below = AT(under) + u * (AT(under + 1) - AT(under));
-    const udg_eight over = above + v * (below - above) - here;
-    const udg_eight one = over - UDG_EIGHT_ALL(step->down[0]),
-                    two = over - UDG_EIGHT_ALL(step->down[1]);
-    raise_to(&one, &first);
-    if (t < to->reach[1])
-      raise_to(&two, &second);
-  }
-  shadow[0] = first;
-  shadow[1] = second;
+  return 1;
 }
 
 /* The plane's border repeated about it, as far as `part` and `more` px about that reach. */
@@ -258,102 +221,185 @@ static void planes_make(udg_relit *relit, const udg_relit_view *view, const udg_
 /* Where a run's columns are made from: the relief there, `stride` from line to line, and the
  * same softened over a shoulder; `to`: px by which a full shoulder's steepest is 1. */
 typedef struct source {
-  const float *h, *wide;
+  const float *h, *wide, *grey;
   ptrdiff_t stride;
   float x, v, size, to;
 } source;
 
-/* Ground, then what light makes of the relief, of eight pixels: a column each. */
-static inline __attribute__((always_inline)) void fill_eight(const source *from, const rays *light,
-                                                             size_t apart, float *columns) {
+static inline __attribute__((always_inline)) void put(const udg_eight *value, size_t apart,
+                                                      int column, float *columns) {
+  *(udg_eight_loose *)(columns + (size_t)column * apart) = *value;
+}
+#define PUT(column, value)                                                                         \
+  do {                                                                                             \
+    const udg_eight put_this = (value);                                                            \
+    put(&put_this, apart, (column), columns);                                                      \
+  } while (0)
+
+/* Ground and grey levels of eight pixels: a column each. */
+static inline __attribute__((always_inline)) void fill_base(const source *from, size_t apart,
+                                                            float *columns) {
   static const udg_eight steps = {0.5f, 1.5f, 2.5f, 3.5f, 4.5f, 5.5f, 6.5f, 7.5f};
-  const float *h = from->h, *above = h - from->stride, *below = h + from->stride;
-  const udg_eight to = UDG_EIGHT_ALL(from->to), half = UDG_EIGHT_ALL(0.5f * from->to),
-                  v = UDG_EIGHT_ALL(from->v);
+  const udg_eight v = UDG_EIGHT_ALL(from->v);
   const udg_eight u =
       UDG_EIGHT_ALL(2.0f) * (UDG_EIGHT_ALL(from->x) + steps) / UDG_EIGHT_ALL(from->size) -
       UDG_EIGHT_ALL(1.0f);
-  const udg_eight here = AT(h), left = AT(h - 1), right = AT(h + 1);
-  const udg_eight p = half * (right - left), q = half * (AT(below) - AT(above));
-  const udg_eight s = p * p + q * q, pp = p * p, qq = q * q, crevice = AT(from->wide) - here;
-  udg_eight shadow[SHADOWS], hollow = {0};
-  raise_to(&crevice, &hollow);
-  cast(h, from->stride, light, shadow);
-  const udg_eight xy =
-      UDG_EIGHT_ALL(0.25f) * (AT(below + 1) + AT(above - 1) - AT(above + 1) - AT(below - 1));
-  *(loose *)(columns + 0 * apart) = UDG_EIGHT_ALL(1.0f);
-  *(loose *)(columns + 1 * apart) = u;
-  *(loose *)(columns + 2 * apart) = v;
-  *(loose *)(columns + 3 * apart) = u * u;
-  *(loose *)(columns + 4 * apart) = u * v;
-  *(loose *)(columns + 5 * apart) = v * v;
-  *(loose *)(columns + 6 * apart) = p;
-  *(loose *)(columns + 7 * apart) = q;
-  *(loose *)(columns + 8 * apart) = s;
-  *(loose *)(columns + 9 * apart) = pp - qq;
-  *(loose *)(columns + 10 * apart) = UDG_EIGHT_ALL(2.0f) * p * q;
-  *(loose *)(columns + 11 * apart) = here;
-  *(loose *)(columns + 12 * apart) = p * s;
-  *(loose *)(columns + 13 * apart) = q * s;
-  *(loose *)(columns + 14 * apart) = p * (pp - UDG_EIGHT_ALL(3.0f) * q * q);
-  *(loose *)(columns + 15 * apart) = q * (UDG_EIGHT_ALL(3.0f) * p * p - qq);
-  *(loose *)(columns + 16 * apart) = p * s * s;
-  *(loose *)(columns + 17 * apart) = q * s * s;
-  *(loose *)(columns + 18 * apart) = s * (pp - qq);
-  *(loose *)(columns + 19 * apart) = UDG_EIGHT_ALL(2.0f) * p * q * s;
-  *(loose *)(columns + 20 * apart) = s * s;
-  *(loose *)(columns + 21 * apart) = crevice;
-  *(loose *)(columns + 22 * apart) = hollow;
-  *(loose *)(columns + 23 * apart) = to * (right + left - UDG_EIGHT_ALL(2.0f) * here);
-  *(loose *)(columns + 24 * apart) = to * xy;
-  *(loose *)(columns + 25 * apart) = to * (AT(below) + AT(above) - UDG_EIGHT_ALL(2.0f) * here);
-  *(loose *)(columns + 26 * apart) = shadow[0];
-  *(loose *)(columns + 27 * apart) = shadow[1];
+  PUT(0, UDG_EIGHT_ALL(1.0f));
+  PUT(1, u);
+  PUT(2, v);
+  PUT(3, u * u);
+  PUT(4, u * v);
+  PUT(5, v * v);
+  PUT(TARGET, UDG_EIGHT_AT(from->grey));
 }
-_Static_assert(GROUND == 6 && TARGET == 28, "fill_eight() writes them");
+_Static_assert(GROUND == 6, "fill_base() writes them");
 
-/* The columns of all runs, one run behind the other: what a run's last eight have too many is
- * overwritten by the next. */
+/* What light makes of the relief's slopes. */
+static inline __attribute__((always_inline)) void
+fill_slopes(const source *from, const udg_eight *slope_x, const udg_eight *slope_y,
+            const udg_eight bent[3], size_t apart, float *columns) {
+  const udg_eight p = *slope_x, q = *slope_y, to = UDG_EIGHT_ALL(from->to);
+  const udg_eight s = p * p + q * q, pp = p * p, qq = q * q;
+  PUT(SLOPES + 0, p);
+  PUT(SLOPES + 1, q);
+  PUT(SLOPES + 2, s);
+  PUT(SLOPES + 3, pp - qq);
+  PUT(SLOPES + 4, UDG_EIGHT_ALL(2.0f) * p * q);
+  PUT(SLOPES + 5, p * s);
+  PUT(SLOPES + 6, q * s);
+  PUT(SLOPES + 7, p * (pp - UDG_EIGHT_ALL(3.0f) * q * q));
+  PUT(SLOPES + 8, q * (UDG_EIGHT_ALL(3.0f) * p * p - qq));
+  PUT(SLOPES + 9, p * s * s);
+  PUT(SLOPES + 10, q * s * s);
+  PUT(SLOPES + 11, s * (pp - qq));
+  PUT(SLOPES + 12, UDG_EIGHT_ALL(2.0f) * p * q * s);
+  PUT(SLOPES + 13, s * s);
+  for (int k = 0; k < 3; k++)
+    PUT(SLOPES + 14 + k, to * bent[k]);
+}
+_Static_assert(SLOPES + 17 == WIDTH, "fill_slopes() writes them");
+
+static inline __attribute__((always_inline)) int any(const udg_eight *const *of, int count) {
+  typedef int32_t lanes __attribute__((vector_size(sizeof(udg_eight))));
+  lanes all = {0};
+  int64_t part[sizeof all / sizeof(int64_t)], bits = 0;
+  for (int k = 0; k < count; k++)
+    all |= *of[k] != 0.0f;
+  memcpy(part, &all, sizeof all);
+  for (size_t k = 0; k < sizeof part / sizeof *part; k++)
+    bits |= part[k];
+  return bits != 0;
+}
+
+/* Columns of eight pixels of which `count` are wanted, behind those that are there: what there is
+ * too many of is overwritten by the next. */
+static inline __attribute__((always_inline)) void
+fill_eight(udg_relit *relit, const source *from, const udg_relit_rays *light, int count) {
+  const size_t apart = relit->apart;
+  const float *h = from->h, *above = h - from->stride, *below = h + from->stride;
+  const udg_eight half = UDG_EIGHT_ALL(0.5f * from->to);
+  const udg_eight here = UDG_EIGHT_AT(h), left = UDG_EIGHT_AT(h - 1), right = UDG_EIGHT_AT(h + 1);
+  const udg_eight p = half * (right - left), q = half * (UDG_EIGHT_AT(below) - UDG_EIGHT_AT(above));
+  const udg_eight crevice = UDG_EIGHT_AT(from->wide) - here, twice = UDG_EIGHT_ALL(2.0f) * here;
+  const udg_eight bent[3] = {right + left - twice,
+                             UDG_EIGHT_ALL(0.25f) *
+                                 (UDG_EIGHT_AT(below + 1) + UDG_EIGHT_AT(above - 1) -
+                                  UDG_EIGHT_AT(above + 1) - UDG_EIGHT_AT(below - 1)),
+                             UDG_EIGHT_AT(below) + UDG_EIGHT_AT(above) - twice};
+  udg_eight shadow[SHADOWS], hollow = {0};
+  udg_relit_cast(h, from->stride, light, shadow);
+  const udg_eight *slopes[] = {&p, &q, &bent[0], &bent[1], &bent[2]};
+  const udg_eight *flats[] = {&here, &crevice, &shadow[0], &shadow[1]};
+  const int steep = any(slopes, 5);
+  if (!steep && !any(flats, 4))
+    return;
+  float *columns = steep ? relit->columns + relit->steep_count : relit->level + relit->level_count;
+  udg_relit_raise(&crevice, &hollow);
+  fill_base(from, apart, columns);
+  PUT(HERE, here);
+  PUT(CREVICE_IS, crevice);
+  PUT(HOLLOW, hollow);
+  PUT(SHADOW, shadow[0]);
+  PUT(SHADOW + 1, shadow[1]);
+  if (steep)
+    fill_slopes(from, &p, &q, bent, apart, columns);
+  *(steep ? &relit->steep_count : &relit->level_count) += count;
+}
+_Static_assert(SHADOWS == 2, "fill_eight() writes them");
+
+static source source_of(const udg_relit *relit, const run *at, double bevel_px) {
+  return (source){.h = udg_plane_row(&relit->around, AROUND + at->y) + AROUND + at->x,
+                  .wide = udg_plane_row(&relit->wide, at->y) + at->x,
+                  .grey = udg_plane_row(&relit->grey, at->y) + at->x,
+                  .stride = relit->around.width,
+                  .x = (float)at->x,
+                  .v = 2.0f * ((float)at->y + 0.5f) / (float)relit->mask.width - 1.0f,
+                  .size = (float)relit->mask.width,
+                  .to = (float)(bevel_px / 1.5)};
+}
+
+static inline __attribute__((always_inline)) void source_on(source *from) {
+  from->h += EIGHT;
+  from->wide += EIGHT;
+  from->grey += EIGHT;
+  from->x += (float)EIGHT;
+}
+
+static void pad(float *columns, size_t apart, int width) {
+  for (int k = 0; k < width; k++)
+    memset(columns + (size_t)k * apart, 0, UDG_GRAM_PIXELS * sizeof *columns);
+}
+
+/* The columns of all runs, one run behind the other: those pixels where the relief has slopes, and
+ * those where it is level; where it is 0, and neither dark nor in a shadow, it adds nothing. */
 UDG_WIDER
-static void runs_fill(udg_relit *relit, const udg_relit_view *view, const rays *light) {
-  const ptrdiff_t stride = relit->around.width;
-  const float size = (float)relit->mask.width, to = (float)(view->bevel_px / 1.5);
-  const float *own = udg_plane_row(&relit->around, AROUND) + AROUND;
+static void runs_fill(udg_relit *relit, const udg_relit_view *view, const udg_relit_rays *light) {
+  relit->steep_count = relit->level_count = 0;
+  for (int r = 0; r < relit->run_count; r++) {
+    const run *at = &relit->runs[r];
+    source from = source_of(relit, at, view->bevel_px);
+    for (int x = 0; x < at->count; x += EIGHT, source_on(&from))
+      fill_eight(relit, &from, light, at->count - x < EIGHT ? at->count - x : EIGHT);
+  }
+  pad(relit->columns + relit->steep_count, relit->apart, WIDTH);
+  pad(relit->level + relit->level_count, relit->apart, SLOPES);
+}
+
+/* The columns that are the same whatever is supposed, and their sums. */
+static void base_take(udg_relit *relit, const udg_relit_view *view) {
   float *columns = relit->columns;
   for (int r = 0; r < relit->run_count; r++) {
     const run *at = &relit->runs[r];
-    const float *h = own + at->y * stride + at->x;
-    const float *wide = udg_plane_row(&relit->wide, at->y) + at->x;
-    const float v = 2.0f * ((float)at->y + 0.5f) / size - 1.0f;
-    for (int x = 0; x < at->count; x += EIGHT) {
-      const source from = {h + x, wide + x, stride, (float)(at->x + x), v, size, to};
-      fill_eight(&from, light, relit->apart, columns + x);
-    }
-    memcpy(columns + TARGET * relit->apart, udg_plane_row(view->grey, at->y) + at->x,
-           (size_t)at->count * sizeof *columns);
+    source from = source_of(relit, at, view->bevel_px);
+    for (int x = 0; x < at->count; x += EIGHT, source_on(&from))
+      fill_base(&from, relit->apart, columns + x);
     columns += at->count;
   }
-  for (int k = 0; k < WIDTH; k++)
-    memset(columns + (size_t)k * relit->apart, 0, UDG_GRAM_PIXELS * sizeof *columns);
+  pad(columns, relit->apart, OWN);
+  memset(relit->base, 0, sizeof relit->base);
+  udg_gram_columns_add(relit->columns, relit->apart, relit->pixels, 0, OWN, STRIDE, relit->base);
+}
+
+static double sum_at(const double full[STRIDE * STRIDE], int i, int k) {
+  return i > k ? full[i * STRIDE + k] : full[k * STRIDE + i];
 }
 
 /* Takes the ground away from all else: the Schur complement of its block. */
 static void project(const double full[STRIDE * STRIDE], udg_relit_sums *sums) {
-  double ground[GROUND * GROUND], part[GROUND], rest[COLUMNS + 1][GROUND];
+  double ground[GROUND * GROUND], rest[COLUMNS + 1][GROUND];
   for (int i = 0; i < GROUND; i++)
     for (int k = 0; k <= i; k++)
       ground[i * GROUND + k] = full[i * STRIDE + k] + (i == k ? 1e-6 * sums->pixels + 1e-9 : 0.0);
   if (udg_cholesky_factor(ground, GROUND, GROUND, 1e-12) != 0)
     return;
   for (int i = 0; i <= COLUMNS; i++) {
-    for (int k = 0; k < GROUND; k++)
-      part[k] = full[(GROUND + i) * STRIDE + k];
-    udg_cholesky_forward(ground, GROUND, GROUND, part);
-    memcpy(rest[i], part, sizeof part);
+    const int column = i < COLUMNS ? LIGHT[i] : TARGET;
+    memcpy(rest[i], full + column * STRIDE, sizeof rest[i]);
+    udg_cholesky_forward(ground, GROUND, GROUND, rest[i]);
   }
   for (int i = 0; i <= COLUMNS; i++)
     for (int k = 0; k <= i; k++) {
-      double value = full[(GROUND + i) * STRIDE + GROUND + k];
+      double value = sum_at(full, i < COLUMNS ? LIGHT[i] : TARGET, k < COLUMNS ? LIGHT[k] : TARGET);
       for (int g = 0; g < GROUND; g++)
         value -= rest[i][g] * rest[k][g];
       if (i < COLUMNS)
@@ -373,16 +419,21 @@ void udg_relit_hold(const udg_plane *grey, double level, udg_plane *held) {
 void udg_relit_take(udg_relit *relit, const udg_relit_view *view, const udg_plane *height,
                     udg_relit_sums *sums) {
   double full[STRIDE * STRIDE] = {0.0};
-  rays light;
+  udg_relit_rays light;
   memset(sums, 0, sizeof *sums);
-  runs_take(relit, view->mask);
+  if (view_take(relit, view->mask, view->grey))
+    base_take(relit, view);
   sums->pixels = relit->pixels;
   if (relit->pixels > 0) {
-    rays_take(view, &light);
+    udg_relit_rays_take(view, &light);
     planes_make(relit, view, height, light.reach[0]);
     runs_fill(relit, view, &light);
-    udg_gram_columns_add(relit->columns, relit->apart, relit->pixels, WIDTH, STRIDE, full);
+    udg_gram_columns_add(relit->columns, relit->apart, relit->steep_count, STEEP_FROM, WIDTH,
+                         STRIDE, full);
+    udg_gram_columns_add(relit->level, relit->apart, relit->level_count, LEVEL_FROM, SLOPES, STRIDE,
+                         full);
   }
+  memcpy(full, relit->base, OWN * STRIDE * sizeof *full);
   project(full, sums);
 }
 

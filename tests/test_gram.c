@@ -21,8 +21,8 @@
 #define UDG_PLAIN
 void plain_gram_add(const float *rows, const float *weights, int count, int width, int stride,
                     double *gram);
-void plain_gram_columns_add(const float *columns, size_t apart, int count, int width, int stride,
-                            double *gram);
+void plain_gram_columns_add(const float *columns, size_t apart, int count, int from, int width,
+                            int stride, double *gram);
 void plain_taps_sum(const float *w, const float *const *left, const float *const *right, int reach,
                     int n, float *out);
 void plain_taps_even(const float *w, int reach, const float *from, ptrdiff_t apart, int n,
@@ -36,8 +36,8 @@ void plain_taps_even(const float *w, int reach, const float *from, ptrdiff_t apa
 #undef UDG_PLAIN
 void udg_gram_add(const float *rows, const float *weights, int count, int width, int stride,
                   double *gram);
-void udg_gram_columns_add(const float *columns, size_t apart, int count, int width, int stride,
-                          double *gram);
+void udg_gram_columns_add(const float *columns, size_t apart, int count, int from, int width,
+                          int stride, double *gram);
 void udg_taps_sum(const float *w, const float *const *left, const float *const *right, int reach,
                   int n, float *out);
 void udg_taps_even(const float *w, int reach, const float *from, ptrdiff_t apart, int n,
@@ -95,22 +95,23 @@ static void sums_of_columns_are_the_definition(void **state) {
   (void)state;
   enum { MOST = 2100, WIDEST = 29, STRIDE = 32, APART = MOST + UDG_GRAM_PIXELS };
   static float columns[STRIDE * APART];
-  static const int cases[][2] = {{1, 1}, {2, 16}, {5, 17}, {12, 1024}, {28, 1025}, {29, 2100}};
+  static const int cases[][3] = {{1, 1, 0},     {2, 16, 0},    {5, 17, 3},   {12, 1024, 7},
+                                 {28, 1025, 0}, {29, 2100, 0}, {29, 900, 7}, {4, 30, 4}};
   for (size_t c = 0; c < sizeof cases / sizeof *cases; c++) {
-    int width = cases[c][0], count = cases[c][1];
+    int width = cases[c][0], count = cases[c][1], from = cases[c][2];
     double gram[STRIDE * STRIDE] = {1.0}, plain[STRIDE * STRIDE] = {1.0};
     for (int k = 0; k < STRIDE; k++)
       for (int i = 0; i < APART; i++)
         columns[k * APART + i] = k >= width   ? NAN
                                  : i >= count ? 0.0f
                                               : (float)sin(12.9898 * i * i + 78.233 * k);
-    udg_gram_columns_add(columns, APART, count, width, STRIDE, gram);
-    plain_gram_columns_add(columns, APART, count, width, STRIDE, plain);
+    udg_gram_columns_add(columns, APART, count, from, width, STRIDE, gram);
+    plain_gram_columns_add(columns, APART, count, from, width, STRIDE, plain);
     assert_memory_equal(gram, plain, sizeof gram);
     for (int a = 0; a < STRIDE; a++)
       for (int b = 0; b < STRIDE; b++) {
         double sum = a == 0 && b == 0 ? 1.0 : 0.0; /* adds to what is there */
-        for (int i = 0; i < count && a < width && b <= a; i++)
+        for (int i = 0; i < count && a >= from && a < width && b <= a; i++)
           sum += (double)columns[a * APART + i] * (double)columns[b * APART + i];
         assert_true(fabs(gram[a * STRIDE + b] - sum) < 64.0 * 6e-8 * count);
       }
