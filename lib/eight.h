@@ -23,4 +23,10 @@ typedef int32_t udg_eight_truth __attribute__((vector_size(UDG_EIGHT * sizeof(in
 #define UDG_EIGHT_CHOOSE(truth, first, second)                                                     \
   ((udg_eight)(((udg_eight_truth)(first) & (truth)) | ((udg_eight_truth)(second) & ~(truth))))
 
+/* The larger ones. */
+static inline __attribute__((always_inline)) void udg_eight_raise(const udg_eight *least,
+                                                                  udg_eight *v) {
+  *v = UDG_EIGHT_CHOOSE(*least > *v, *least, *v);
+}
+
 #endif

@@ -220,12 +220,6 @@ static inline __attribute__((always_inline)) void apart(const float *from, udg_e
   *to = __builtin_shufflevector(first, second, 0, 2, 4, 6, 9, 11, 13, 15);
 }
 
-static inline __attribute__((always_inline)) void most_of(const udg_eight *v, udg_eight *most) {
-  typedef int32_t lanes __attribute__((vector_size(sizeof(udg_eight))));
-  const lanes is = *v > *most;
-  *most = (udg_eight)((is & (lanes)*v) | (~is & (lanes)*most));
-}
-
 /* Most energies along a row of offsets, at least eight, raised and cut in: energy_most[0] and [1].
  */
 UDG_WIDER
@@ -239,13 +233,13 @@ static void row_most(const float *numerator, const float *norm, int count, float
     apart(norm + 2 * from, &d);
     n *= signs;
     d *= signs;
-    most_of(&least, &d);
+    udg_eight_raise(&least, &d);
     const udg_eight minus = -n;
-    most_of(&n, &raised);
-    most_of(&minus, &sunk);
+    udg_eight_raise(&n, &raised);
+    udg_eight_raise(&minus, &sunk);
     const udg_eight up = raised * raised / d, down = sunk * sunk / d;
-    most_of(&up, &energy_most[0]);
-    most_of(&down, &energy_most[1]);
+    udg_eight_raise(&up, &energy_most[0]);
+    udg_eight_raise(&down, &energy_most[1]);
   }
 }
 

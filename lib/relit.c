@@ -314,7 +314,7 @@ fill_eight(udg_relit *relit, const source *from, const udg_relit_rays *light, in
   if (!steep && !any(flats, 4))
     return;
   float *columns = steep ? relit->columns + relit->steep_count : relit->level + relit->level_count;
-  udg_relit_raise(&crevice, &hollow);
+  udg_eight_raise(&crevice, &hollow);
   fill_base(from, apart, columns);
   PUT(HERE, here);
   PUT(CREVICE_IS, crevice);

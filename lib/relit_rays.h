@@ -19,13 +19,6 @@ typedef float udg_eight_loose
     __attribute__((vector_size(UDG_EIGHT * sizeof(float)), aligned(4), may_alias));
 #define UDG_EIGHT_AT(from) (*(const udg_eight_loose *)(from))
 
-static inline __attribute__((always_inline)) void udg_relit_raise(const udg_eight *least,
-                                                                  udg_eight *v) {
-  typedef int32_t lanes __attribute__((vector_size(sizeof(udg_eight))));
-  const lanes is = *least > *v;
-  *v = (udg_eight)((is & (lanes)*least) | (~is & (lanes)*v));
-}
-
 /* Where the rays to the lamp are after so many px: whole px and what is left of one; how far each
  * has risen. */
 typedef struct udg_relit_ray_step {
@@ -73,9 +66,9 @@ udg_relit_cast(const float *own, ptrdiff_t stride, const udg_relit_rays *to,
     const udg_eight over = above + v * (below - above) - here;
     const udg_eight one = over - UDG_EIGHT_ALL(step->down[0]),
                     two = over - UDG_EIGHT_ALL(step->down[1]);
-    udg_relit_raise(&one, &first);
+    udg_eight_raise(&one, &first);
     if (t < to->reach[1])
-      udg_relit_raise(&two, &second);
+      udg_eight_raise(&two, &second);
   }
   shadow[0] = first;
   shadow[1] = second;
