@@ -52,6 +52,10 @@ static const double BENT[BENT_TERMS] = {1.18, 0.68, 0.80, 0.75, -4.43};
 static const double CHANCE = 5.0, LINE_ODDS_LEAST = -8.0, SPOT_FAR = 0.5;
 /* Without such a spot, log odds of a line from which it is told. */
 static const double LINE_ALONE = 1.0;
+/* Rough metal, and light that the model fits badly, hide hairlines: what is as likely to be a line
+ * is there likelier to be a mark than where every hairline shows. Added to the log odds of a line:
+ * by ln of the light's misfit over its peak; 0 is at a misfit of 0.085. */
+static const double STRAY_MISFIT = 0.75, STRAY_MISFIT_EVEN = 0.085, MISFIT_LEAST = 0.001;
 /* Log odds of a chip at a digit's edge against a coin's dents: one, ln of a raised knob's energy,
  * ln of a pit's near it, ln of the knob's amplitude, ln of its radius, px. */
 enum { CHIP_TERMS = 5 };
@@ -254,11 +258,17 @@ static double spot_odds(const udg_spot_seen *spot, double lines) {
 }
 
 /* Log odds of a line, straight or bent. */
-static double stray_odds(const udg_upright *upright, const udg_score *score) {
+static double lines_odds(const udg_upright *upright, const udg_score *score) {
   double lines = line_odds(upright, &score->line), best = lines - LINE_ALONE;
   for (int i = 0; i < score->spot_count; i++)
     best = fmax(best, spot_odds(&score->spots[i], lines));
   return best;
+}
+
+/* The same, where hairlines are what else there may be. */
+static double stray_odds(const udg_upright *upright, const udg_score *score) {
+  return lines_odds(upright, score) +
+         STRAY_MISFIT * log((score->misfit + MISFIT_LEAST) / STRAY_MISFIT_EVEN);
 }
 
 static double chip_odds(const udg_chip_seen *chip) {
@@ -287,7 +297,7 @@ static void explain_line(const udg_line *line, double odds, udg_result *result) 
  * so that it must be likelier than a line. */
 static int shows_away(const udg_upright *upright, const udg_score *score) {
   return score->fragment.digit &&
-         score->fragment_log_odds > fmax(OTHER_FROM, stray_odds(upright, score));
+         score->fragment_log_odds > fmax(OTHER_FROM, lines_odds(upright, score));
 }
 
 static void add_away(const udg_score *score, const udg_reference *reference,

@@ -63,6 +63,7 @@ static int set_up(void **state) {
   upright.px_per_mm = 30.0;
   upright.zoom = 1.0;
   memset(&score, 0, sizeof score);
+  score.misfit = 0.1;
   for (int i = 0; i < 4; i++)
     date.places[i].digit = date.text[i];
   for (int i = 0; i < 4; i++) {
@@ -344,6 +345,18 @@ static void a_faint_line_is_a_stray(void **state) {
   assert_true(says("a faint line"));
 }
 
+/* On rough metal no hairline shows: a line that does is a mark. */
+static void a_line_on_rough_metal_is_a_stray(void **state) {
+  (void)state;
+  score.line = (udg_line){.length_px = UDG_UPRIGHT_DIGIT_PX, .along = 300.0};
+  score.misfit = 0.05;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_PLAIN);
+  score.misfit = 0.25;
+  name();
+  assert_int_equal(result.verdict, UDG_VERDICT_STRAY);
+}
+
 /* Where a thin line explains a spot of the field, and neither a straight one nor dents do: a crack
  * bends. Hairlines are straight, and dents are round. */
 static void a_bent_line_is_a_stray(void **state) {
@@ -534,6 +547,7 @@ int main(void) {
       cmocka_unit_test_setup(powers_fall_with_the_misfit, set_up),
       cmocka_unit_test_setup(a_line_is_a_stray, set_up),
       cmocka_unit_test_setup(a_faint_line_is_a_stray, set_up),
+      cmocka_unit_test_setup(a_line_on_rough_metal_is_a_stray, set_up),
       cmocka_unit_test_setup(a_bent_line_is_a_stray, set_up),
       cmocka_unit_test_setup(a_knob_at_an_edge_is_a_stray, set_up),
       cmocka_unit_test_setup(a_part_of_a_digit_away_is_a_fragment, set_up),
